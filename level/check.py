@@ -1,0 +1,102 @@
+"""The check of a bed: is it flat, is the gantry parallel to it, can the readings be trusted?"""
+
+from dataclasses import dataclass
+
+from level.machine import Machine
+from mesh.flatness import Flatness, flatness
+from mesh.noise import Noise, find_noise
+from mesh.tilt import Tilt, find_tilt
+from probes.errors import RequestError
+from probes.run import Run
+
+__all__ = ["Check", "LimitCheck", "check_bed"]
+
+
+@dataclass(frozen=True)
+class LimitCheck:
+    """One limit: its name, what is allowed and what was found, mm."""
+
+    name: str
+    limit: float
+    value: float
+
+    @property
+    def within(self) -> bool:
+        """Whether the value is allowed."""
+        return self.value <= self.limit
+
+
+@dataclass(frozen=True, eq=False)
+class Check:
+    """What a run says of a bed.
+
+    Attributes
+    ----------
+    run : Run
+        The probing.
+    machine : Machine or None
+        The machine it was taken on, if known.
+    tilt : Tilt
+        Plane part and modes.
+    flatness : Flatness
+        What the plane leaves.
+    noise : Noise
+        How sure the readings are.
+    limits : tuple of LimitCheck
+        The limits that were given.
+    """
+
+    run: Run
+    machine: Machine | None
+    tilt: Tilt
+    flatness: Flatness
+    noise: Noise
+    limits: tuple[LimitCheck, ...]
+
+    @property
+    def within(self) -> bool | None:
+        """Whether all limits hold; None if none was given."""
+        return all(limit.within for limit in self.limits) if self.limits else None
+
+
+def check_bed(run: Run, machine: Machine | None = None, *, limit: float | None = None) -> Check:
+    """Check a bed.
+
+    Parameters
+    ----------
+    run : Run
+        The probing.
+    machine : Machine, optional
+        Where the probe's noise and the flatness limit are taken from.
+    limit : float, optional
+        Largest minimum zone allowed, mm, instead of the machine file's.
+
+    Returns
+    -------
+    Check
+        The answers.
+
+    Raises
+    ------
+    ShapeError
+        If the places carry no plane.
+    MachineError
+        If the run was not taken on this machine's bed.
+    RequestError
+        If the limit is not above zero.
+    """
+    if limit is not None and not 0 < limit < float("inf"):
+        raise RequestError(f"--limit {limit:g}: must be a flatness in mm above zero, as in 0.2")
+    if machine is not None:
+        machine.check_on_bed(run)
+        limit = limit if limit is not None else machine.limits.flatness
+    places = run.places
+    flat = flatness(places.x, places.y, places.z)
+    return Check(
+        run=run,
+        machine=machine,
+        tilt=find_tilt(places.x, places.y, places.z),
+        flatness=flat,
+        noise=find_noise(run, given=machine.probe.sigma if machine else None),
+        limits=() if limit is None else (LimitCheck("flatness", limit, flat.minimum_zone),),
+    )

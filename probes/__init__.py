@@ -1,0 +1,18 @@
+"""What was measured: runs of probe readings, and how to read them."""
+
+from probes.errors import MachineError, PlanishError, ReadError, RequestError, ShapeError
+from probes.read import ReadOptions, read_run
+from probes.run import Grid, Places, Run
+
+__all__ = [
+    "Grid",
+    "MachineError",
+    "Places",
+    "PlanishError",
+    "ReadError",
+    "ReadOptions",
+    "RequestError",
+    "Run",
+    "ShapeError",
+    "read_run",
+]

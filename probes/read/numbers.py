@@ -1,0 +1,30 @@
+"""Numbers as people and machines write them, and the words that stand for "not measured"."""
+
+import re
+
+__all__ = ["HOLES", "NUMBER", "parse_number"]
+
+NUMBER = r"[-+−]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
+"""Pattern of a decimal number in any usual notation: ``12``, ``+1.2e-3``, ``.5``, ``-0``."""
+
+HOLES = frozenset(("", "-", "–", "—", "nan", "null", "none", "n/a", "na"))
+"""What stands in the place of a height that was not measured, lower case."""
+
+_WHOLE = re.compile(NUMBER)
+
+
+def parse_number(text: str, *, decimal_comma: bool = False) -> float | None:
+    """Read a finite number, or return None.
+
+    Examples
+    --------
+    >>> parse_number("+1.25e-1"), parse_number("0,125", decimal_comma=True), parse_number("x")
+    (0.125, 0.125, None)
+    """
+    text = text.strip()
+    if decimal_comma:
+        text = text.replace(",", ".", 1)
+    if not _WHOLE.fullmatch(text):
+        return None
+    value = float(text.replace("−", "-"))
+    return value if abs(value) < float("inf") else None
