@@ -1,4 +1,4 @@
-"""The check of a bed: is it flat, is the gantry parallel to it, can the readings be trusted?"""
+"""The check of a bed: how it is tilted, how flat it is, and how sure the readings are."""
 
 from dataclasses import dataclass
 

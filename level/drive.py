@@ -65,7 +65,8 @@ def screw_lead(designation: str) -> float:
                 "Tr8x8(P2), or give lead in mm"
             )
         diameter, lead, pitch, fine = (_value(group) for group in match.groups())
-        lead = lead or fine or COARSE_PITCH_MM.get(diameter or 0.0)
+        if lead is None:
+            lead = COARSE_PITCH_MM.get(diameter or 0.0) if fine is None else fine
         if lead is None:
             raise MachineError(
                 f"screw {designation!r}: no coarse pitch is known for this diameter; "

@@ -1,6 +1,6 @@
 """Turns: what to turn, which way and how far, so that bed and gantry are parallel."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -19,6 +19,8 @@ __all__ = ["LEAST_MOTION", "LOWER_ONLY", "RAISE_ONLY", "Move", "Predicted", "Rac
            "TurnPlan", "plan_turns"]  # fmt: skip
 
 LEAST_MOTION, RAISE_ONLY, LOWER_ONLY = "least-motion", "raise-only", "lower-only"
+
+_SMALL = "below half a detent"
 
 RACKING_PER_SPAN = 0.3e-3
 """Racking limit where the machine file has none, mm per mm between the farthest lifts: what
@@ -54,6 +56,8 @@ class Move:
         The reason to leave it, or nothing.
     leverage : float
         Variance of the fitted plane at the lift, in variances of one reading.
+    travel : float
+        Rise of one turn, mm.
     detent : float
         Its smallest move, turns.
     """
@@ -71,17 +75,19 @@ class Move:
     leave: bool
     why: str
     leverage: float
+    travel: float
     detent: float
 
 
 @dataclass(frozen=True)
 class StageMove:
-    """One lift's part in a stage; signs as in `Move`."""
+    """One lift's part in a stage; all as in `Move`."""
 
     lift: str
     rise: float
     turns: float
     direction: Turning | Literal["none"]
+    travel: float
 
 
 @dataclass(frozen=True)
@@ -215,25 +221,28 @@ def plan_turns(
     slopes = np.array((tilt.slope_x, tilt.slope_y))
     rises, origin = _rises(influence, slopes, reference, held)
     moves = _moves(machine, rises, _sigmas(influence, tilt, noise, origin), noise, tilt, detent)
-    made = np.array([0.0 if move.leave else move.rise for move in moves])
     limit = machine.limits.racking or RACKING_PER_SPAN * influence.span
+    fine: list[str] = []
+    if _racked(influence, moves) > limit:
+        moves, fine = _turn_finely(machine, moves)
+    made = _made(moves)
     racking = Racking(
-        added=float(np.abs(influence.racking(made)).max()) if made.any() else 0.0,
-        present=_present(influence, tilt, places.x, places.y),
+        added=_racked(influence, moves),
+        present=_present(influence, tilt),
         limit=limit,
     )
     stays = slopes - influence.projector @ slopes
     return TurnPlan(
         moves=moves,
         reference=held.name if held else reference,
-        stages=_stages(machine, moves, made, influence, limit),
+        stages=_stages(moves, made, influence, limit),
         racking=racking,
         predicted=_predict(run, influence, made),
         stays=(float(stays[0]), float(stays[1])),
         tilt=tilt,
         noise=noise,
         influence=influence,
-        warnings=tuple(_warnings(machine, moves, tilt, noise, influence, stays)),
+        warnings=(*fine, *_warnings(machine, moves, tilt, noise, influence, stays)),
     )
 
 
@@ -294,7 +303,7 @@ def _moves(
         smallest = detent or lift.smallest_turn
         why = ""
         if abs(turns) < smallest / 2:
-            why = "below half a detent" if rise else "held"
+            why = _SMALL if rise else "held"
         elif sigma is not None and abs(rise) < reach * sigma:
             why = "below its uncertainty"
         steps = None if lift.steps_per_turn is None else round(turns * lift.steps_per_turn)
@@ -313,14 +322,40 @@ def _moves(
                 leave=bool(why),
                 why=why,
                 leverage=float(tilt.plane.leverage(lift.x, lift.y)),
+                travel=lift.travel,
                 detent=smallest,
             )
         )
     return tuple(moves)
 
 
+def _made(moves: tuple[Move, ...]) -> Floats:
+    return np.array([0.0 if move.leave else move.rise for move in moves])
+
+
+def _racked(influence: Influence, moves: tuple[Move, ...]) -> float:
+    """Racking that the moves leave behind, mm: what the lifts that are left alone miss."""
+    return float(np.abs(influence.racking(_made(moves))).max())
+
+
+def _turn_finely(machine: Machine, moves: tuple[Move, ...]) -> tuple[tuple[Move, ...], list[str]]:
+    """Have the lifts turned that were left for their detent only, where leaving them racks."""
+    small = [move.lift for move in moves if move.why == _SMALL]
+    finer = tuple(
+        replace(move, leave=False, why="", direction=lift.turning(move.rise))
+        if move.why == _SMALL
+        else move
+        for lift, move in zip(machine.lifts, moves, strict=True)
+    )
+    if not small:
+        return moves, []
+    return finer, [
+        f"{', '.join(small)}: less than half a detent, but the frame would rack beyond its limit "
+        "without; turn as finely as you can, or choose another reference"
+    ]
+
+
 def _stages(
-    machine: Machine,
     moves: tuple[Move, ...],
     made: Floats,
     influence: Influence,
@@ -333,16 +368,17 @@ def _stages(
         StageMove(
             lift=move.lift,
             rise=move.rise / rounds,
-            turns=move.rise / rounds / lift.travel,
+            turns=move.turns / rounds,
             direction=move.direction,
+            travel=move.travel,
         )
-        for lift, move in zip(machine.lifts, moves, strict=True)
+        for move in moves
         if not move.leave
     )
     return (stage,) * rounds
 
 
-def _present(influence: Influence, tilt: Tilt, x: Floats, y: Floats) -> float:
+def _present(influence: Influence, tilt: Tilt) -> float:
     """Racking that the bed's twist would be, if it were the lifts'."""
     twist = tilt.modes.twist
     if twist is None or not influence.can_rack:
@@ -380,9 +416,9 @@ def _warnings(
         along = influence.directions[0]
         across = float(np.hypot(*stays)) * 1e3
         said.append(
-            f"the lifts stand in line (along {_bearing(along)}) and tip the {machine.frame.carries} "
-            f"along that line only; {across:.3f} mm/m across it stays, and is for the frame or "
-            "for shims"
+            f"the lifts stand in line (along {_bearing(along)}) and tip the "
+            f"{machine.frame.carries} along that line only; {across:.3f} mm/m across it stays, "
+            "and is for the frame or for shims"
         )
     far = [move.lift for move in moves if move.leverage > 1]
     if far:

@@ -39,7 +39,7 @@ class Mode:
     factor: float
 
     def sigma(self, place_sigma: float | None) -> float | None:
-        """Standard deviation of the value, mm, for places of this standard deviation."""
+        """Give the standard deviation of the value, mm, for places of this one."""
         return None if place_sigma is None else self.factor * place_sigma
 
 

@@ -1,11 +1,13 @@
 """Noise: one standard deviation of a touch, and where that figure comes from."""
 
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Literal
 
 import numpy as np
 
 from mesh.modes import modes
+from mesh.student import student_quantile
 from probes.run import Floats, Run
 
 __all__ = ["Noise", "find_noise"]
@@ -38,13 +40,10 @@ class Noise:
 
     def reach(self, confidence: float = 0.95) -> float:
         """Half-width of a two-sided interval, in standard deviations: Student's t, or normal."""
+        probability = (1 + confidence) / 2
         if self.freedom is None:
-            from statistics import NormalDist
-
-            return NormalDist().inv_cdf((1 + confidence) / 2)
-        from scipy.special import stdtrit
-
-        return float(stdtrit(self.freedom, (1 + confidence) / 2))
+            return NormalDist().inv_cdf(probability)
+        return student_quantile(probability, self.freedom)
 
 
 def find_noise(run: Run, *, given: float | None = None) -> Noise:

@@ -85,7 +85,8 @@ class PlaneFit:
             ),
             axis=-1,
         )  # fmt: skip
-        return np.einsum("...i,ij,...j->...", spots, self.factor, spots)
+        leverage: Floats = np.einsum("...i,ij,...j->...", spots, self.factor, spots)
+        return leverage
 
     def covariance(self, sigma: float) -> Floats:
         """Covariance of (height_centre, slope_x, slope_y) for places of standard deviation sigma.
@@ -167,14 +168,17 @@ def fit_plane(
 
 def _resistant(design: Floats, heights: Floats, start: Floats) -> Floats:
     """Reweight until the plane stands: Huber's weights at 1.5 robust standard deviations."""
-    parameters = start
+    parameters: Floats = start
     for _ in range(100):
         residuals = heights - design @ parameters
         sigma = _MAD_TO_SIGMA * float(np.median(np.abs(residuals - np.median(residuals))))
         if sigma <= 1e-12 * max(1.0, float(np.abs(heights).max())):
             break
         root = np.sqrt(np.minimum(1.0, _HUBER * sigma / np.maximum(np.abs(residuals), 1e-300)))
-        fresh = np.linalg.lstsq(design * root[:, None], heights * root, rcond=None)[0]
+        fresh = np.asarray(
+            np.linalg.lstsq(design * root[:, None], heights * root, rcond=None)[0],
+            dtype=np.float64,
+        )
         done = bool(np.abs(design @ (fresh - parameters)).max() <= 1e-9 * sigma)
         parameters = fresh
         if done:

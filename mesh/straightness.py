@@ -1,6 +1,7 @@
 """Straightness of a profile: the exact minimum zone between two parallel lines."""
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -99,7 +100,7 @@ def _zone(s: Floats, z: Floats, *, perpendicular: bool) -> tuple[float, float]:
     best = (np.inf, 0.0)
     for sign in (1.0, -1.0):
         corners = _lower_hull(s, sign * z)
-        for i, j in zip(corners[:-1], corners[1:], strict=True):
+        for i, j in pairwise(corners):
             if s[j] == s[i]:
                 continue
             slope = (z[j] - z[i]) / (s[j] - s[i])

@@ -84,7 +84,7 @@ class Tilt:
         )
 
     def fall_sigmas(self, place_sigma: float | None) -> tuple[float | None, float | None]:
-        """Standard deviations of fall_x and fall_y, mm, for places of this one."""
+        """Give the standard deviations of fall_x and fall_y, mm, for places of this one."""
         if place_sigma is None:
             return None, None
         sigma_x, sigma_y = np.sqrt(np.diag(self.factor)) * place_sigma

@@ -123,7 +123,7 @@ def minimum_zone(
     frame = _Frame.of(xs, ys, zs)
     if perpendicular:
         return _perpendicular(xs, ys, zs, frame)
-    return _vertical(xs, ys, zs, frame)
+    return _vertical(frame)
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,13 +148,16 @@ class _Frame:
         across = dx * axis[1] - dy * axis[0]
         widest = float(np.abs(across).max())
         to_unit = np.array((axis / length_squared, np.array((axis[1], -axis[0])) / widest))
-        positions = np.empty((len(x), 2))
+        positions: Floats = np.empty((len(x), 2))
         positions[:, 0] = (dx * axis[0] + dy * axis[1]) / length_squared
         positions[:, 1] = across / widest
         height = float(z.mean())
         heights = z - height
         # positions and heights have zero mean: the plane's height and slopes part
-        slope = np.linalg.lstsq(positions.T @ positions, positions.T @ heights, rcond=None)[0]
+        slope = np.asarray(
+            np.linalg.lstsq(positions.T @ positions, positions.T @ heights, rcond=None)[0],
+            dtype=np.float64,
+        )
         heights -= positions @ slope
         scale = float(np.abs(heights).max())
         noise = 8 * np.finfo(np.float64).eps * max(float(np.abs(z).max()), abs(height))
@@ -166,7 +169,7 @@ class _Frame:
         return cls(centre, to_unit, slope, height, scale, positions, heights)
 
 
-def _vertical(x: Floats, y: Floats, z: Floats, frame: _Frame) -> Zone:
+def _vertical(frame: _Frame) -> Zone:
     if frame.scale == 0.0:
         unit_slope, bound, exchanges = np.zeros(2), 0.0, 0
     else:
@@ -233,9 +236,10 @@ def _exchange(positions: Floats, heights: Floats) -> tuple[Floats, float, int]:
         if not fresh or exchanges >= _MOST_EXCHANGES:
             break
         work += fresh
-    better = _linear_program(positions, heights)
-    spans = [float(np.ptp(heights - positions @ candidate)) for candidate in (slope, better)]
-    return (slope, better)[int(np.argmin(spans))], bound, exchanges
+    other = _linear_program(positions, heights)
+    candidates = [slope] if other is None else [slope, other]
+    best = min(candidates, key=lambda one: float(np.ptp(heights - positions @ one)))
+    return best, bound, exchanges
 
 
 class _Program:
@@ -316,7 +320,7 @@ class _Program:
         return True
 
 
-def _linear_program(positions: Floats, heights: Floats) -> Floats:
+def _linear_program(positions: Floats, heights: Floats) -> Floats | None:
     """Solve the vertical zone by a general linear program; give the slopes."""
     from scipy.optimize import linprog
 
@@ -331,25 +335,23 @@ def _linear_program(positions: Floats, heights: Floats) -> Floats:
         method="highs",
         options={"primal_feasibility_tolerance": 1e-10, "dual_feasibility_tolerance": 1e-10},
     )
-    slope: Floats = result.x[:2]
-    return slope
+    return None if result.x is None else np.asarray(result.x[:2])
 
 
 def _perpendicular(x: Floats, y: Floats, z: Floats, frame: _Frame) -> Zone:
     """Find the width of the convex hull: between a face and a corner, or between two edges."""
     if frame.scale == 0.0:
-        flat = _vertical(x, y, z, frame)
+        flat = _vertical(frame)
         return _as_perpendicular(flat, x, y, z, frame, flat.slope_x, flat.slope_y)
     from scipy.spatial import ConvexHull
 
     # the hull's faces do not depend on the scale of an axis, only its rounding does
     unit = np.column_stack((frame.positions, frame.heights))
     hull = ConvexHull(unit)
+    faces, neighbours = hull.simplices.astype(np.intp), hull.neighbors.astype(np.intp)
     corners = np.column_stack((x - frame.centre[0], y - frame.centre[1], z - frame.height))
-    normals = _face_normals(corners, hull.simplices, corners[hull.vertices].mean(axis=0))
-    candidates = np.vstack(
-        (normals, _edge_normals(corners, hull.simplices, hull.neighbors, normals))
-    )
+    normals = _face_normals(corners, faces, corners[hull.vertices].mean(axis=0))
+    candidates = np.vstack((normals, _edge_normals(corners, faces, neighbours, normals)))
     widths = np.concatenate(
         [
             np.ptp(corners[hull.vertices] @ block.T, axis=0)
@@ -360,7 +362,7 @@ def _perpendicular(x: Floats, y: Floats, z: Floats, frame: _Frame) -> Zone:
         normal = candidates[best]
         if abs(normal[2]) > 1e-12:  # an upright zone is no function of x and y
             break
-    flat = _vertical(x, y, z, frame)
+    flat = _vertical(frame)
     return _as_perpendicular(
         flat, x, y, z, frame, -normal[0] / normal[2], -normal[1] / normal[2]
     )  # fmt: skip

@@ -8,7 +8,7 @@ from probes.errors import ReadError, RequestError
 from probes.read import captured, columns, matrix
 from probes.read.match import Match
 from probes.read.options import ReadOptions
-from probes.read.source import load
+from probes.read.source import Source, load
 from probes.run import Run
 
 __all__ = ["FORMATS", "ReadOptions", "read_run"]
@@ -20,7 +20,7 @@ FORMATS: dict[str, ModuleType] = {
 
 
 def read_run(source: str | Path | IO[Any], options: ReadOptions | None = None) -> Run:
-    """Read a run; its format is found from its content, never from its name.
+    r"""Read a run; its format is found from its content, never from its name.
 
     Parameters
     ----------
@@ -44,16 +44,19 @@ def read_run(source: str | Path | IO[Any], options: ReadOptions | None = None) -
     Examples
     --------
     >>> import io
-    >>> read_run(io.StringIO("x y z [um]\\n0 0 10\\n100 0 20\\n0 100 30\\n")).z
+    >>> read_run(io.StringIO("x y z [um]\n0 0 10\n100 0 20\n0 100 30\n")).z
     array([0.01, 0.02, 0.03])
     """
     options = options or ReadOptions()
     if options.format is not None and options.format not in FORMATS:
         raise RequestError(f"--format {options.format!r}: must be one of {', '.join(FORMATS)}")
     text = load(source)
-    if options.format is not None:
-        run: Run = FORMATS[options.format].parse(text, options)
-        return run
+    name = options.format or _find_format(text, options)
+    run: Run = FORMATS[name].parse(text, options)
+    return run
+
+
+def _find_format(text: Source, options: ReadOptions) -> str:
     looks = {name: module.look(text, options) for name, module in FORMATS.items()}
     sure = [name for name, match in looks.items() if match is Match.YES]
     possible = sure or [name for name, match in looks.items() if match is Match.MAYBE]
@@ -68,5 +71,4 @@ def read_run(source: str | Path | IO[Any], options: ReadOptions | None = None) -
             "a matrix of heights or labelled readings (x: 10 y: 20 z: 0.1); "
             "give the shape of a line with --line"
         )
-    run = FORMATS[possible[0]].parse(text, options)
-    return run
+    return possible[0]

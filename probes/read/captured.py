@@ -47,10 +47,7 @@ def parse(source: Source, options: ReadOptions) -> Run:
     RequestError
         If the template is not one.
     """
-    if options.line:
-        found = _by_template(source, options.line)
-    else:
-        found = _automatic(source)
+    found = _by_template(source, options.line) if options.line else _automatic(source)
     return assemble(found, source, find_remarks(source), options, NAME)
 
 
@@ -168,7 +165,7 @@ def _automatic(source: Source) -> Readings:
 
 
 def _labelled(source: Source) -> Iterator[tuple[int, str, dict[str, tuple[str, str]]]]:
-    """Yield the lines with exactly one labelled x, y and z: number, line, value and unit of each."""
+    """Yield the lines with one labelled x, y and z each: number, line, values with units."""
     for number, line in _text_lines(source):
         if len(line) > _LONGEST:
             continue

@@ -25,8 +25,6 @@ _TITLE = re.compile(r"\s*\"?([^\[(\"]*?)\"?\s*(?:[\[(]\s*([^\])]*?)\s*[\])])?\s*
 def look(source: Source, options: ReadOptions) -> Match:
     """Tell whether a source holds columns."""
     layout = find_layout(source)
-    if layout is None:
-        return Match.NO
     sample = [cells for _, cells in _head(source, layout)]
     if _find_header(source, layout):
         return Match.YES
@@ -45,7 +43,7 @@ def parse(source: Source, options: ReadOptions) -> Run:
     ReadError
         With the line, where a cell is not what its column holds.
     """
-    layout = find_layout(source) or Layout(" ", False)
+    layout = find_layout(source)
     header = _find_header(source, layout)
     if header:
         start, names, units = header
@@ -107,6 +105,8 @@ def _find_header(
         if layout.separator == " ":
             joined = re.sub(r"\s+(?=[\[(])", "", source.lines[number - 1])
             cells = joined.split()
+        if any(layout.number(cell) is not None for cell in cells):
+            continue
         titles = [match.groups() for cell in cells if (match := _TITLE.fullmatch(cell))]
         names = [name.strip().lower() for name, _ in titles]
         if len(titles) == len(cells) and {"x", "y", "z"} <= set(names):

@@ -24,7 +24,7 @@ _LOOK_AT = 40
 def look(source: Source, options: ReadOptions) -> Match:
     """Tell whether a source holds a matrix of heights."""
     layout = find_layout(source)
-    if layout is None or options.line:
+    if options.line:
         return Match.NO
     sample = []
     for _, cells in rows(source, layout):
@@ -48,10 +48,10 @@ def parse(source: Source, options: ReadOptions) -> Run:
         With the line, where rows differ in length, a cell is no height, or there are no
         coordinates.
     """
-    layout = find_layout(source) or Layout(" ", False)
+    layout = find_layout(source)
     table = list(rows(source, layout))
     warnings: list[str] = []
-    if _has_axes([cells for _, cells in table[:2]], layout):
+    if _has_axes([cells for _, cells in table[:_LOOK_AT]], layout):
         numbers, xs, ys, cells = _with_axes(table, layout, source)
         if options.x or options.y or options.rows:
             warnings.append("the matrix has coordinates of its own; --x, --y, --rows not used")
@@ -91,7 +91,8 @@ def _has_axes(sample: list[list[str]], layout: Layout) -> bool:
     if not is_numeric(second, layout) or layout.number(second[0]) is None:
         return False
     if len(first) == len(second) - 1:
-        return len(first) > 0 and all(layout.number(cell) is not None for cell in first)
+        regular = all(len(cells) == len(second) for cells in sample[1:])
+        return regular and all(layout.number(cell) is not None for cell in first)
     return (
         len(first) == len(second) > 1
         and layout.number(first[0]) is None

@@ -22,14 +22,14 @@ _CHUNK = 1 << 20
 
 @dataclass(frozen=True)
 class Source:
-    """A whole text and what to call it in messages.
+    r"""A whole text and what to call it in messages.
 
     Attributes
     ----------
     name : str
         File name, or ``standard input``.
     text : str
-        The decoded text, line ends as ``\\n``.
+        The decoded text, line ends as ``\n``.
     """
 
     name: str

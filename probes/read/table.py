@@ -10,6 +10,8 @@ from probes.read.source import Source
 
 __all__ = ["Layout", "find_layout", "is_numeric", "rows"]
 
+_ENDLESS = frozenset(("inf", "infinity"))
+
 _SAMPLE = 40
 """Data lines that are looked at to find out how a table is laid out."""
 
@@ -54,31 +56,32 @@ _LAYOUTS = (
 
 
 def is_numeric(cells: list[str], layout: Layout) -> bool:
-    """Tell whether every cell is a number or a hole, and two at least are numbers."""
-    numbers = sum(layout.number(cell) is not None for cell in cells)
-    return numbers >= 2 and all(
-        layout.number(cell) is not None or cell.lower() in HOLES for cell in cells
-    )
+    """Tell whether two cells or more hold nothing but numbers and what stands in place of one."""
+    return len(cells) >= 2 and any(cells) and all(_is_value(cell, layout) for cell in cells)
 
 
-def find_layout(source: Source) -> Layout | None:
-    """Choose the layout that reads most of the first lines as numbers; None if none reads any."""
+def _is_value(cell: str, layout: Layout) -> bool:
+    word = cell.lower()
+    return layout.number(cell) is not None or word in HOLES or word.lstrip("+-") in _ENDLESS
+
+
+def find_layout(source: Source) -> Layout:
+    """Choose the layout that reads most of the first lines as numbers."""
     sample = [line for _, line in _data_lines(source, _SAMPLE)]
-    best: Layout | None = None
-    best_score = 0.0
-    for layout in _LAYOUTS:
-        if layout.separator != " " and not any(layout.separator in line for line in sample):
-            continue
-        score = 0.0
-        for line in sample:
-            cells = layout.cells(line)
-            numbers = sum(layout.number(cell) is not None for cell in cells)
-            others = sum(layout.number(cell) is None and cell.lower() not in HOLES
-                         for cell in cells)  # fmt: skip
-            score += numbers / (numbers + others) if numbers >= 2 else 0.0
-        if score > best_score + 1e-9:
-            best, best_score = layout, score
-    return best
+    fitting = [
+        layout
+        for layout in _LAYOUTS
+        if layout.separator == " " or any(layout.separator in line for line in sample)
+    ]
+    # of equals the first: max keeps it
+    return max(fitting, key=lambda layout: sum(_share_of_numbers(line, layout) for line in sample))
+
+
+def _share_of_numbers(line: str, layout: Layout) -> float:
+    cells = layout.cells(line)
+    numbers = sum(layout.number(cell) is not None for cell in cells)
+    others = sum(not _is_value(cell, layout) for cell in cells)
+    return numbers / (numbers + others) if numbers >= 2 else 0.0
 
 
 def rows(source: Source, layout: Layout) -> Iterator[tuple[int, list[str]]]:

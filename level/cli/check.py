@@ -1,0 +1,44 @@
+"""`planish check` asks whether a bed is flat and the gantry parallel to it."""
+
+import typer
+
+from level.cli.options import (
+    JsonOption,
+    LimitOption,
+    MachineOption,
+    RunArgument,
+    find_machine,
+    reading,
+)
+from probes.read import ReadOptions, read_run
+
+__all__ = ["check"]
+
+
+@reading
+def check(
+    run: RunArgument,
+    options: ReadOptions,
+    machine: MachineOption = None,
+    limit: LimitOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say how a bed is tilted and how flat it is.
+
+    Ends with code 3 if the bed is outside a flatness limit that --limit or the machine file gives.
+
+    Example: planish check first.txt --limit 0.2
+    """
+    from level.check import check_bed
+
+    found = check_bed(read_run(run, options), find_machine(machine, needed=False), limit=limit)
+    if as_json:
+        from level.show.as_json import check_json, dump
+
+        typer.echo(dump(check_json(found)))
+    else:
+        from level.show.text import check_text
+
+        typer.echo(check_text(found), nl=False)
+    if found.within is False:
+        raise typer.Exit(3)

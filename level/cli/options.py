@@ -1,0 +1,110 @@
+"""Options that several commands share, each written once."""
+
+import inspect
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Any, get_type_hints
+
+import typer
+
+from level.machine import Machine, read_machine
+from probes.read import ReadOptions
+from probes.read.options import parse_span
+
+__all__ = [
+    "DEFAULT_MACHINE",
+    "JsonOption",
+    "LimitOption",
+    "MachineOption",
+    "ReferenceOption",
+    "RunArgument",
+    "find_machine",
+    "reading",
+]
+
+DEFAULT_MACHINE = Path("machine.toml")
+
+RunArgument = Annotated[str, typer.Argument(metavar="RUN", help="File with readings; - for stdin.")]
+MachineOption = Annotated[
+    Path | None,
+    typer.Option(help=f"Machine file; {DEFAULT_MACHINE} of this folder if not given."),
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object.")]
+LimitOption = Annotated[
+    float | None, typer.Option(help="Largest flatness (minimum zone) allowed, mm.")
+]
+ReferenceOption = Annotated[
+    str,
+    typer.Option(
+        help="What stays: least-motion, raise-only, lower-only, or the name of a lift that is "
+        "not to be touched."
+    ),
+]
+
+
+def find_machine(given: Path | None, *, needed: bool) -> Machine | None:
+    """Read the machine file that was named, or the one of this folder."""
+    if given is None and not needed and not DEFAULT_MACHINE.exists():
+        return None
+    return read_machine(given or DEFAULT_MACHINE)
+
+
+def _reading_options(
+    line: Annotated[
+        str | None,
+        typer.Option(help="Shape of a captured line, as in 'spot {skip} | {x} / {y} -> {z}'."),
+    ] = None,
+    unit: Annotated[
+        str | None, typer.Option(help="Unit of the heights: mm, um, in, thou or uin.")
+    ] = None,
+    high: Annotated[
+        str, typer.Option(help="Whether a larger z is a higher bed: up; or a lower one: down.")
+    ] = "up",
+    x: Annotated[
+        str | None, typer.Option("--x", help="First and last x of a bare matrix, as in 20:330.")
+    ] = None,
+    y: Annotated[
+        str | None, typer.Option("--y", help="First and last y of a bare matrix, as in 20:330.")
+    ] = None,
+    rows: Annotated[
+        str | None,
+        typer.Option(help="First row of a bare matrix: front-first (usual) or back-first."),
+    ] = None,
+    format: Annotated[  # noqa: A002 - the option's name
+        str | None,
+        typer.Option("--format", help="Format, if in doubt: columns, matrix or captured."),
+    ] = None,
+) -> ReadOptions:
+    return ReadOptions(
+        format=format,
+        line=line,
+        unit=unit,
+        high=high,
+        x=parse_span(x, "--x") if x else None,
+        y=parse_span(y, "--y") if y else None,
+        rows=rows,
+    )
+
+
+def reading(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the reading options; it gets them as one `options`, a ReadOptions."""
+    own = inspect.signature(command, eval_str=True)
+    shared = inspect.signature(_reading_options, eval_str=True)
+
+    def with_options(**values: Any) -> Any:
+        chosen = {name: values.pop(name) for name in shared.parameters}
+        return command(**values, options=_reading_options(**chosen))
+
+    parameters = [p for name, p in own.parameters.items() if name != "options"]
+    parameters += shared.parameters.values()
+    keyword_only = [p.replace(kind=inspect.Parameter.KEYWORD_ONLY) for p in parameters]
+    with_options.__signature__ = own.replace(parameters=keyword_only)  # type: ignore[attr-defined]
+    with_options.__annotations__ = {
+        name: hint
+        for function in (command, _reading_options)
+        for name, hint in get_type_hints(function, include_extras=True).items()
+        if name != "options"
+    }
+    with_options.__doc__ = command.__doc__
+    with_options.__name__ = command.__name__
+    return with_options

@@ -1,0 +1,61 @@
+"""`planish report`: one page to look at and to keep."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from level.cli.options import (
+    LimitOption,
+    MachineOption,
+    ReferenceOption,
+    RunArgument,
+    find_machine,
+    reading,
+)
+from probes.read import ReadOptions, read_run
+
+if TYPE_CHECKING:
+    from level.check import Check
+    from level.turns import TurnPlan
+
+__all__ = ["report", "write_report"]
+
+
+@reading
+def report(
+    run: RunArgument,
+    options: ReadOptions,
+    output: Annotated[Path, typer.Option("--output", "-o", help="The page to write.")] = Path(
+        "report.html"
+    ),
+    machine: MachineOption = None,
+    limit: LimitOption = None,
+    reference: ReferenceOption = "least-motion",
+) -> None:
+    """Write a page with the answer, a 3D picture, a map, the turns and how they came about.
+
+    The page is one file that needs no network. Without a machine file it holds the check only.
+
+    Example: planish report first.txt -o first.html
+    """
+    from level.check import check_bed
+    from level.turns import plan_turns
+
+    lifts = find_machine(machine, needed=False)
+    readings = read_run(run, options)
+    found = check_bed(readings, lifts, limit=limit)
+    plan = plan_turns(readings, lifts, reference=reference) if lifts else None
+    write_report(found, plan, output)
+    typer.echo(f"{output}: written", err=True)
+
+
+def write_report(found: "Check", plan: "TurnPlan | None", output: Path) -> None:
+    """Write the page of a check and a plan."""
+    from level.cli.files import write_text
+    from level.show.page import render_page
+    from level.show.words import check_words, turns_words
+    from level.version import VERSION
+
+    answer = check_words(found) + (turns_words(plan) if plan else [])
+    write_text(output, render_page(found, plan, answer=answer, version=VERSION))

@@ -1,0 +1,184 @@
+"""The answers as JSON: the keys that others lean on. mm, but where a key ends in its unit."""
+
+import json
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from level.check import Check
+from level.turns import Move, StageMove, TurnPlan
+from level.version import VERSION
+from mesh.modes import Mode
+from mesh.noise import Noise
+from mesh.zone import minimum_zone
+from probes.run import Floats, Ints, Run
+
+__all__ = ["SCHEMA", "check_json", "dump", "turns_json"]
+
+SCHEMA = 1
+"""Raised when a key changes its meaning or goes."""
+
+
+def dump(answer: Mapping[str, Any]) -> str:
+    """Write an answer as one JSON object: no NaN, no infinity, no negative zero."""
+    return json.dumps(_plain(answer), indent=2, ensure_ascii=False, allow_nan=False)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, float):
+        return value + 0.0 if math.isfinite(value) else None
+    return value
+
+
+def _answer(command: str, warnings: tuple[str, ...], content: Mapping[str, Any]) -> dict[str, Any]:
+    head = {"schema": SCHEMA, "command": command, "version": VERSION}
+    return {**head, **content, "warnings": list(warnings)}
+
+
+def _run(run: Run) -> dict[str, Any]:
+    places = run.places
+    return {
+        "source": run.source,
+        "format": run.format,
+        "points": len(run),
+        "places": len(places),
+        "rows": places.grid.rows if places.grid else None,
+        "columns": places.grid.columns if places.grid else None,
+        "x": [float(places.x.min()), float(places.x.max())],
+        "y": [float(places.y.min()), float(places.y.max())],
+        "holes": run.holes,
+        "passed_over": run.passed_over,
+    }
+
+
+def check_json(check: Check) -> dict[str, Any]:
+    """Give a check as a JSON object."""
+    tilt, flat, noise, places = check.tilt, check.flatness, check.noise, check.run.places
+    sigma_x, sigma_y = tilt.fall_sigmas(noise.of_places)
+    normal = minimum_zone(places.x, places.y, places.z, perpendicular=True)
+    return _answer(
+        "check",
+        check.run.warnings,
+        {
+            "run": _run(check.run),
+            "plane": {
+                "fall_x": tilt.fall_x,
+                "fall_y": tilt.fall_y,
+                "fall_x_sigma": sigma_x,
+                "fall_y_sigma": sigma_y,
+                "tilt_mrad": tilt.angle * 1e3,
+                "slope_x_mm_per_m": tilt.slope_x * 1e3,
+                "slope_y_mm_per_m": tilt.slope_y * 1e3,
+                "height_centre": tilt.height_centre,
+                "lopsided": tilt.lopsided,
+                "guarded": tilt.guarded,
+            },
+            "flatness": {
+                "range": flat.height_range,
+                "minimum_zone": flat.minimum_zone,
+                "minimum_zone_perpendicular": normal.width,
+                "minimum_zone_gap": flat.zone.gap,
+                "least_squares": flat.least_squares,
+                "peak": flat.peak,
+                "valley": flat.valley,
+                "rms": flat.rms,
+                "noise_floor": flat.noise_floor(noise.of_places),
+                "interval": None,
+                "contacts": {
+                    "upper": _spots(places.x, places.y, flat.zone.upper),
+                    "lower": _spots(places.x, places.y, flat.zone.lower),
+                },
+            },
+            "modes": {
+                name: _mode(getattr(tilt.modes, name), noise)
+                for name in ("twist", "bow_x", "bow_y")
+            },
+            "quality": {
+                "sigma": noise.sigma,
+                "sigma_source": noise.source,
+                "outliers": None,
+                "drift": None,
+            },
+            "limits": [
+                {
+                    "name": limit.name,
+                    "limit": limit.limit,
+                    "value": limit.value,
+                    "within": limit.within,
+                }
+                for limit in check.limits
+            ],
+            "within": check.within,
+        },
+    )
+
+
+def _spots(x: Floats, y: Floats, which: Ints) -> list[list[float]]:
+    return [[float(x[k]), float(y[k])] for k in which]
+
+
+def _mode(mode: Mode | None, noise: Noise) -> dict[str, float | None]:
+    if mode is None:
+        return {"value": None, "sigma": None}
+    return {"value": mode.value, "sigma": mode.sigma(noise.of_places)}
+
+
+def turns_json(plan: TurnPlan, run: Run) -> dict[str, Any]:
+    """Give a plan as a JSON object."""
+    return _answer(
+        "turns",
+        (*run.warnings, *plan.warnings),
+        {
+            "run": _run(run),
+            "lifts": [_move(move) for move in plan.moves],
+            "reference": plan.reference,
+            "racking": {
+                "added": plan.racking.added,
+                "present": plan.racking.present,
+                "limit": plan.racking.limit,
+            },
+            "stages": [[_stage_move(part) for part in stage] for stage in plan.stages],
+            "predicted": {
+                "fall_x": plan.predicted.fall_x,
+                "fall_y": plan.predicted.fall_y,
+                "minimum_zone": plan.predicted.minimum_zone,
+                "range_at_lifts": plan.predicted.range_at_lifts,
+            },
+            "stays": {
+                "slope_x_mm_per_m": plan.stays[0] * 1e3,
+                "slope_y_mm_per_m": plan.stays[1] * 1e3,
+            },
+            "sigma": plan.noise.sigma,
+            "sigma_source": plan.noise.source,
+            "cautions": list(plan.cautions),
+        },
+    )
+
+
+def _move(move: Move) -> dict[str, Any]:
+    return {
+        "name": move.lift,
+        "rise": move.rise,
+        "sigma": move.sigma,
+        "interval": None if move.interval is None else list(move.interval),
+        "turns": move.turns,
+        "degrees": move.degrees,
+        "direction": move.direction,
+        "steps": move.steps,
+        "leave": move.leave,
+        "why": move.why or None,
+        "leverage": move.leverage,
+    }
+
+
+def _stage_move(part: StageMove) -> dict[str, Any]:
+    return {
+        "name": part.lift,
+        "rise": part.rise,
+        "turns": part.turns,
+        "direction": part.direction,
+    }

@@ -1,0 +1,202 @@
+"""The answers as text for the terminal: words first, then a map or a table, then numbers."""
+
+import io
+import textwrap
+from collections.abc import Iterable
+
+from level.check import Check
+from level.machine import Lift, Machine
+from level.show.charmap import character_map
+from level.show.words import check_words, noise_words, turns_words
+from level.turns import Move, TurnPlan
+from mesh.modes import Mode
+from mesh.noise import Noise
+from probes.run import Run
+
+__all__ = ["check_text", "run_line", "turn_phrase", "turns_text"]
+
+_WIDTH = 80
+
+
+def check_text(check: Check) -> str:
+    """Write a check for the terminal."""
+    lines = [*_wrapped(run_line(check.run)), ""]
+    for sentence in check_words(check):
+        lines += _wrapped(sentence)
+    lines.append("")
+    lines += character_map(check.run.places, check.flatness.departures)
+    lines += ["", *_numbers(check)]
+    lines += _warnings([*check.run.warnings, *_tilt_warnings(check)])
+    return "\n".join(lines) + "\n"
+
+
+def run_line(run: Run) -> str:
+    """Say in a line what was read."""
+    places = run.places
+    parts = [f"{len(run)} touches at {len(places)} places"]
+    if places.grid:
+        parts.append(f"{places.grid.columns} columns x {places.grid.rows} rows")
+    if run.holes:
+        parts.append(f"{run.holes} without a height")
+    if run.passed_over:
+        parts.append(f"{run.passed_over} other lines")
+    if run.bed is not None:
+        parts.append(f"bed {run.bed.mean():.0f} degC")
+    return f"{run.source}: {', '.join(parts)}"
+
+
+def _tilt_warnings(check: Check) -> list[str]:
+    if check.tilt.guarded:
+        return ["the places are lopsided: bow and twist were fitted along with the tilt"]
+    if check.tilt.lopsided:
+        return ["the places are lopsided: a bow or twist may look like tilt; probe an even grid"]
+    return []
+
+
+def _numbers(check: Check) -> list[str]:
+    flat, tilt, noise = check.flatness, check.tilt, check.noise
+    floor = flat.noise_floor(noise.of_places)
+    sides = f"peak {flat.peak:.3f}, valley {flat.valley:.3f}, rms {flat.rms:.4f}"
+    rows = [
+        ("fall along x", f"{tilt.fall_x:+z.3f} mm   {tilt.slope_x * 1e3:+z.3f} mm/m"),
+        ("fall along y", f"{tilt.fall_y:+z.3f} mm   {tilt.slope_y * 1e3:+z.3f} mm/m"),
+        ("tilt", f"{tilt.angle * 1e3:.3f} mrad"),
+        ("minimum zone", f"{flat.minimum_zone:.3f} mm"),
+        ("least squares", f"{flat.least_squares:.3f} mm   {sides}"),
+        ("noise part", "not known" if floor is None else f"{floor:.3f} mm on a perfect plate"),
+        *(
+            (name, _mode(mode, noise))
+            for name, mode in (
+                ("twist", tilt.modes.twist),
+                ("bow along x", tilt.modes.bow_x),
+                ("bow along y", tilt.modes.bow_y),
+            )
+        ),
+        ("probe", noise_words(noise)),
+    ]
+    lines = []
+    for name, value in rows:
+        lines += textwrap.wrap(
+            f"  {name:<15}{value}", _WIDTH, subsequent_indent=" " * 17, break_on_hyphens=False
+        )
+    return lines
+
+
+def _mode(mode: Mode | None, noise: Noise) -> str:
+    if mode is None:
+        return "these places do not tell"
+    sigma = mode.sigma(noise.of_places)
+    plus_minus = "" if sigma is None else f" ± {noise.reach() * sigma:.3f}"
+    return f"{mode.value:+z.3f}{plus_minus} mm"
+
+
+def turns_text(plan: TurnPlan, run: Run, machine: Machine) -> str:
+    """Write a plan for the terminal."""
+    lines = [*_wrapped(run_line(run)), ""]
+    for sentence in turns_words(plan):
+        lines += _wrapped(sentence)
+    lines += ["", *_lift_table(plan, machine)]
+    if plan.turning:
+        lines += ["", *_how(plan, machine)]
+    lines += _warnings([*run.warnings, *plan.warnings])
+    lines += ["", "Cautions:"]
+    for caution in plan.cautions:
+        lines += _wrapped(caution, "  - ")
+    return "\n".join(lines) + "\n"
+
+
+def turn_phrase(turns: float, direction: str, travel: float) -> str:
+    """Say a turn as a person makes it, to within 2 um of rise or a tenth of a degree.
+
+    Examples
+    --------
+    >>> turn_phrase(-0.37, "counterclockwise", 0.7), turn_phrase(2.25, "clockwise", 0.7)
+    ('133° counterclockwise', '2 turns and 90° clockwise')
+    >>> turn_phrase(0.034, "clockwise", 8.0)
+    '12.2° clockwise'
+    """
+    if direction == "none":
+        return "leave"
+    digits = 0 if travel / 720 <= 0.002 else 1
+    whole, rest = divmod(round(abs(turns) * 360, digits), 360)
+    if whole == 0:
+        return f"{rest:.{digits}f}° {direction}"
+    counted = "1 turn" if whole == 1 else f"{whole:.0f} turns"
+    return f"{counted} and {rest:.{digits}f}° {direction}" if rest else f"{counted} {direction}"
+
+
+def _lift_table(plan: TurnPlan, machine: Machine) -> list[str]:
+    from rich.console import Console
+    from rich.table import Table
+
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="")
+    table.add_column("lift", overflow="fold")
+    table.add_column("turn (seen from above)", no_wrap=True)
+    for title in ("turns", "rise mm", "±95 %", "steps"):
+        if title != "steps" or any(move.steps is not None for move in plan.moves):
+            table.add_column(title, justify="right", no_wrap=True)
+    for move, lift in zip(plan.moves, machine.lifts, strict=True):
+        table.add_row(*_lift_row(move, lift), *_steps(move, plan))
+    output = io.StringIO()
+    console = Console(
+        file=output, width=_WIDTH - 2, color_system=None, highlight=False, markup=False, emoji=False
+    )
+    console.print(table)
+    return ["  " + line.rstrip() for line in output.getvalue().splitlines()]
+
+
+def _lift_row(move: Move, lift: Lift) -> list[str]:
+    phrase = (
+        f"leave ({move.why})"
+        if move.leave
+        else turn_phrase(move.turns, move.direction, move.travel)
+    )
+    half = "?" if move.interval is None else f"{(move.interval[1] - move.interval[0]) / 2:.3f}"
+    return [lift.name, phrase, f"{move.turns:+z.3f}", f"{move.rise:+z.3f}", half]
+
+
+def _steps(move: Move, plan: TurnPlan) -> list[str]:
+    if all(other.steps is None for other in plan.moves):
+        return []
+    return ["" if move.steps is None else f"{move.steps:+d}"]
+
+
+def _how(plan: TurnPlan, machine: Machine) -> list[str]:
+    lines = []
+    rounds = len(plan.stages)
+    if rounds > 1:
+        lines += _wrapped(
+            f"Do it in {rounds} equal rounds, lift by lift in the order of the table, so that "
+            f"racking stays under {plan.racking.limit:.3f} mm. One round is:"
+        )
+        for part in plan.stages[0]:
+            lines.append(
+                f"  {part.lift}: {turn_phrase(part.turns, part.direction, part.travel)} "
+                f"({part.rise:+z.3f} mm)"
+            )  # fmt: skip
+    lines += _wrapped(
+        f"A positive rise is up: it lifts the {machine.frame.carries} at that lift. "
+        "Come to the last position from below, so that backlash is taken up the same way."
+    )
+    if plan.racking.present > 0.0005:
+        lines += _wrapped(
+            f"The bed's twist would be {plan.racking.present:.3f} mm of racking at the lifts, if "
+            "it were the frame's; the plan neither adds to it nor takes it out."
+        )
+    if plan.racking.added > 0.0005:
+        lines += _wrapped(f"The plan adds {plan.racking.added:.3f} mm of racking.")
+    lines += _wrapped("Then lock the lifts, probe again, and run planish check.")
+    return lines
+
+
+def _warnings(warnings: Iterable[str]) -> list[str]:
+    lines: list[str] = []
+    for warning in dict.fromkeys(warnings):
+        lines += _wrapped(warning, "Note: ")
+    return ["", *lines] if lines else []
+
+
+def _wrapped(text: str, start: str = "") -> list[str]:
+    return textwrap.wrap(
+        start + text, _WIDTH, subsequent_indent=" " * len(start), break_on_hyphens=False
+    )

@@ -1,0 +1,111 @@
+"""The answers in words, for the terminal and the page alike."""
+
+from level.check import Check
+from level.turns import LEAST_MOTION, LOWER_ONLY, RAISE_ONLY, TurnPlan
+from mesh.modes import Mode
+from mesh.noise import Noise
+from mesh.tilt import Tilt
+
+__all__ = ["check_words", "noise_words", "reference_words", "shape_words", "tilt_words",
+           "turns_words"]  # fmt: skip
+
+
+def check_words(check: Check) -> list[str]:
+    """Say what a check found: tilt, flatness, shape, limit."""
+    flat = check.flatness
+    words = [tilt_words(check.tilt, check.noise)]
+    sentence = f"Apart from that tilt it is flat within {flat.minimum_zone:.3f} mm (minimum zone)"
+    floor = flat.noise_floor(check.noise.of_places)
+    if floor is not None and flat.least_squares <= floor:
+        sentence += ", which is no more than the readings' own noise"
+    words.append(sentence + ".")
+    shape = shape_words(check.tilt, check.noise)
+    if shape:
+        words.append(shape)
+    for limit in check.limits:
+        verdict = "within" if limit.within else "OUTSIDE"
+        words.append(f"That is {verdict} the {limit.name} limit of {limit.limit:.3f} mm.")
+    return words
+
+
+def tilt_words(tilt: Tilt, noise: Noise) -> str:
+    """Say how a bed is tilted, with 95 % intervals where the noise is known."""
+    reach = noise.reach() if noise.of_places is not None else 0.0
+    sigmas = tilt.fall_sigmas(noise.of_places)
+    parts = []
+    for fall, sigma, (low, high) in zip(
+        (tilt.fall_x, tilt.fall_y), sigmas, (("left", "right"), ("front", "back")), strict=True
+    ):
+        half = None if sigma is None else reach * sigma
+        if abs(fall) <= max(half or 0.0, 5e-4):
+            limit = "" if half is None else f" (within ±{half:.3f} mm)"
+            parts.append(f"no fall between {low} and {high}{limit}")
+            continue
+        interval = "" if half is None else f" (±{half:.3f})"
+        sides = (high, low) if fall > 0 else (low, high)
+        parts.append(f"the {sides[0]} is {abs(fall):.3f} mm{interval} higher than the {sides[1]}")
+    over = f"over the {tilt.width:.0f} x {tilt.depth:.0f} mm probed"
+    if all(part.startswith("no fall") for part in parts):
+        return f"Bed and gantry are parallel: {' and '.join(parts)}, {over}."
+    return f"Bed and gantry are not parallel: {', and '.join(parts)}, {over}."
+
+
+def shape_words(tilt: Tilt, noise: Noise) -> str:
+    """Say which simple shapes stand out of the noise; empty if none does."""
+    found = []
+    modes = tilt.modes
+    for axis, bow in (("x", modes.bow_x), ("y", modes.bow_y)):
+        if bow is not None and _stands_out(bow, noise):
+            kind, where = ("bowl", "above") if bow.value > 0 else ("dome", "below")
+            found.append(
+                f"a {kind} along {axis} (edges {abs(bow.value):.3f} mm {where} the middle)"
+            )
+    if modes.twist is not None and _stands_out(modes.twist, noise):
+        high = "right back and left front" if modes.twist.value > 0 else "left back and right front"
+        found.append(f"a twist ({high} corners {abs(modes.twist.value):.3f} mm high)")
+    return f"Its shape: {', '.join(found)}. No screw takes a bow out." if found else ""
+
+
+def _stands_out(mode: Mode, noise: Noise) -> bool:
+    sigma = mode.sigma(noise.of_places)
+    half = 0.0 if sigma is None else noise.reach() * sigma
+    return abs(mode.value) > max(half, 5e-4)
+
+
+def noise_words(noise: Noise) -> str:
+    """Say how well the probe repeats, and how that is known."""
+    if noise.sigma is None:
+        return "not known; touch a few places several times, or set [probe] sigma"
+    how = {
+        "machine file": "from the machine file",
+        "repeated touches": f"from repeated touches, {noise.freedom} degrees of freedom",
+        "map": "estimated from the map; fine shape counts as noise, so rather too large",
+    }[noise.source]
+    return f"{noise.sigma:.4f} mm, one standard deviation of a touch ({how})"
+
+
+def turns_words(plan: TurnPlan) -> list[str]:
+    """Say what a plan comes to."""
+    turning = plan.turning
+    if not plan.influence.directions.size:
+        return ["One lift takes no tilt out; there is nothing to turn."]
+    if not turning:
+        return ["Leave every lift as it is: no turn is larger than its own uncertainty or detent."]
+    counted = "1 lift" if len(turning) == 1 else f"{len(turning)} lifts"
+    first = f"Turn {counted}; {reference_words(plan.reference)}."
+    left = plan.predicted
+    second = (
+        f"Probing should then show a fall of {left.fall_x:z.3f} mm along x and "
+        f"{left.fall_y:z.3f} mm along y; the bed's own {left.minimum_zone:.3f} mm (minimum zone) "
+        "stays, as no plane takes it out."
+    )
+    return [first, second]
+
+
+def reference_words(reference: str) -> str:
+    """Say what a reference means."""
+    return {
+        LEAST_MOTION: "the mean height stays, which moves the lifts least",
+        RAISE_ONLY: "no lift is lowered",
+        LOWER_ONLY: "no lift is raised",
+    }.get(reference, f"{reference} is not touched")

@@ -1,0 +1,341 @@
+"""The command line: answers, exit codes, one line for what is wrong, nothing heavy imported."""
+
+import io
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from cases import DATA, MOODY, UIN
+
+from level.cli import run_app
+from level.scenario import demo_machine, demo_probing, demo_simulator
+from level.show.machine_file import machine_toml
+from level.simulator import capture
+
+GOLDEN = sorted(path.name for path in DATA.glob("golden_*.txt"))
+
+
+@pytest.fixture(name="folder")
+def a_folder(tmp_path, monkeypatch):
+    """A folder with the demo's machine file and first probing, to work in."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "machine.toml").write_text(machine_toml(demo_machine()))
+    (tmp_path / "first.txt").write_text(capture(demo_probing(demo_simulator()), "as assembled"))
+    return tmp_path
+
+
+@pytest.fixture
+def say(capsys):
+    """Run a command; give its code, stdout and stderr."""
+
+    def run(*arguments):
+        code = run_app([str(argument) for argument in arguments])
+        out, err = capsys.readouterr()
+        return code, out, err
+
+    return run
+
+
+def test_measured_plate_of_1955(say, tmp_path, monkeypatch):
+    # J. C. Moody, The Tool Engineer, October 1955 (tests/data/README.md)
+    monkeypatch.chdir(tmp_path)
+    code, out, err = say("check", MOODY, "--json")
+    answer = json.loads(out)
+    assert (code, err) == (0, "")
+    assert (answer["run"]["points"], answer["run"]["places"]) == (126, 111)
+    flat = answer["flatness"]
+    found = [flat[key] / UIN for key in ("range", "least_squares", "minimum_zone")]
+    assert found == pytest.approx([178.4114, 175.697423, 163.673050], abs=1e-6)
+    upper, lower = (sorted(flat["contacts"][side]) for side in ("upper", "lower"))
+    assert upper == [pytest.approx([812.8, 0]), pytest.approx([812.8, 1016])]
+    assert lower == [pytest.approx([0, 406.4]), pytest.approx([1625.6, 609.6])]
+
+
+@pytest.mark.usefixtures("folder")
+def test_check_holds_the_keys_others_lean_on(say):
+    code, out, _ = say("check", "first.txt", "--json")
+    answer = json.loads(out)
+    assert code == 0
+    assert (answer["schema"], answer["command"], answer["warnings"]) == (1, "check", [])
+    assert answer["run"] | {"x": 0, "y": 0} == {
+        "source": "first.txt", "format": "captured", "points": 49, "places": 49, "rows": 7,
+        "columns": 7, "x": 0, "y": 0, "holes": 0, "passed_over": 5,
+    }  # fmt: skip
+    assert {"fall_x", "fall_y", "tilt_mrad", "slope_x_mm_per_m", "slope_y_mm_per_m",
+            "height_centre"} <= answer["plane"].keys()  # fmt: skip
+    assert {"minimum_zone", "least_squares", "peak", "valley", "rms", "noise_floor", "interval",
+            "contacts"} <= answer["flatness"].keys()  # fmt: skip
+    assert answer["modes"].keys() == {"twist", "bow_x", "bow_y"}
+    assert answer["modes"]["twist"].keys() == {"value", "sigma"}
+    assert {"sigma", "sigma_source", "outliers", "drift"} <= answer["quality"].keys()
+    assert answer["limits"][0].keys() == {"name", "limit", "value", "within"}
+    assert answer["within"] is True
+    assert "-0.0," not in out
+
+
+@pytest.mark.usefixtures("folder")
+def test_turns_hold_the_keys_others_lean_on(say):
+    code, out, _ = say("turns", "first.txt", "--json", "--reference", "Back Left")
+    answer = json.loads(out)
+    assert code == 0
+    assert {"name", "rise", "sigma", "turns", "degrees", "direction", "steps", "leave",
+            "leverage"} <= answer["lifts"][0].keys()  # fmt: skip
+    assert answer["reference"] == "back left"
+    held = answer["lifts"][3]
+    assert (held["rise"], held["turns"], held["direction"], held["leave"]) == (0, 0, "none", True)
+    assert answer["racking"].keys() == {"added", "present", "limit"}
+    assert answer["stages"][0][0].keys() == {"name", "rise", "turns", "direction"}
+    assert answer["predicted"].keys() == {"fall_x", "fall_y", "minimum_zone", "range_at_lifts"}
+    assert len(answer["cautions"]) == 5
+    for lift in answer["lifts"]:
+        assert lift["turns"] == pytest.approx(lift["rise"] / 8)
+        assert lift["degrees"] == pytest.approx(lift["turns"] * 360)
+        assert lift["steps"] == round(lift["turns"] * 3200)
+
+
+def test_limits_and_codes(say, folder):
+    assert say("check", "first.txt")[0] == 0
+    code, out, _ = say("check", "first.txt", "--limit", "0.05")
+    assert code == 3
+    assert "OUTSIDE the flatness limit of 0.050 mm" in out
+    code, out, _ = say("check", "first.txt", "--limit", "0.05", "--json")
+    assert code == 3
+    assert json.loads(out)["within"] is False
+    (folder / "machine.toml").unlink()
+    assert json.loads(say("check", "first.txt", "--json")[1])["within"] is None
+
+
+@pytest.mark.usefixtures("folder")
+@pytest.mark.parametrize("name", GOLDEN)
+def test_golden_text(name, say):
+    command, *rest = (DATA / name).read_text().split("\n", 1)[0].removeprefix("$ planish ").split()
+    code, out, err = say(command, *rest)
+    assert (code, err) == (0, "")
+    assert out == (DATA / name).read_text().split("\n", 1)[1]
+    assert max(map(len, out.splitlines())) <= 80
+
+
+def write(folder, name, text):
+    path = folder / name
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return name
+
+
+BAD_RUNS = {
+    "empty": ("", "is empty"),
+    "one point": ("x,y,z\n1,2,3\n", "there are 1 place"),
+    "three collinear points": ("0 0 1\n100.1 100.1 2\n300.3 300.3 3\n", "stand on one line"),
+    "letters": ("x,y,z\n1,2,3\n4,five,6\n7,8,9\n", "line 3: 'five' in column y is not"),
+    "two units": ("x [mm],y [in],z [mm]\n1,2,3\n4,5,6\n7,9,9\n", "x is in mm and y in in"),
+    "nan": ("x,y,z\n1,2,nan\n4,5,6\n7,9,9\n", "line 2: 'nan' in column z is not"),
+    "inf": ("x,y,z\n1,2,3\n4,inf,6\n7,9,9\n", "line 3: 'inf' in column y is not"),
+    "binary": (b"\x7fELF\x02\x01\0\0\0", "is a binary file"),
+    "outside the bed": ("0 0 1\n350 0 1\n0 900 1\n", "x 0, y 900 lies outside the bed"),
+}
+
+
+@pytest.mark.parametrize("command", ["check", "turns", "report", "view"])
+@pytest.mark.parametrize("case", BAD_RUNS)
+def test_bad_runs_get_one_line(case, command, say, folder):
+    text, message = BAD_RUNS[case]
+    extra = {"report": ("-o", "page.html"), "view": ("--save", "bed.png")}.get(command, ())
+    code, out, err = say(command, write(folder, "bad.txt", text), *extra)
+    assert (code, out) == (2, "")
+    assert message in err
+    assert err.startswith("planish: bad.txt") or "place" in err
+    assert err.count("\n") == 1
+    assert {path.name for path in folder.iterdir()} == {"machine.toml", "first.txt", "bad.txt"}
+
+
+BAD_MACHINES = {
+    "misspelt key": ("sigma", "sigam", "key 'sigam' is not known; did you mean sigma?"),
+    "two lifts at one spot": ("x = 410\ny = 370", "x = -60\ny = 370", "stand at one spot"),
+    "zero lead": ('screw = "Tr8x8(P2)"', "lead = 0", "lead is 0; it must be"),
+    "no TOML": ("[bed]", "[bed", "is not valid TOML"),
+}
+
+
+@pytest.mark.parametrize("case", BAD_MACHINES)
+def test_bad_machines_get_one_line(case, say, folder):
+    old, new, message = BAD_MACHINES[case]
+    text = (folder / "machine.toml").read_text()
+    assert old in text
+    write(folder, "other.toml", text.replace(old, new, 1))
+    code, out, err = say("turns", "first.txt", "--machine", "other.toml")
+    assert (code, out, err.count("\n")) == (2, "", 1)
+    assert message in err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (("check", "none.txt"), "none.txt: there is no such file"),
+        (("check", "."), "is a folder"),
+        (("check", "first.txt", "--machine", "none.toml"), "there is no such machine file"),
+        (("check", "first.txt", "--limit", "0"), "--limit 0: must be a flatness in mm above zero"),
+        (("check", "first.txt", "--limit", "much"), "--limit"),
+        (("check", "first.txt", "--colour"), "No such option: --colour"),
+        (("check",), "Missing argument 'RUN'"),
+        (("chekc", "first.txt"), "No such command 'chekc'"),
+        (("check", "first.txt", "--format", "poem"), "must be one of columns, matrix, captured"),
+        (("check", "first.txt", "--x", "20"), "--x '20': must be first:last"),
+        (("turns", "first.txt", "--reference", "roof"), "reference 'roof': must be least-motion"),
+        (("turns", "first.txt", "--detent", "-1"), "detent -1: must be a number of turns"),
+        (("report", "first.txt", "-o", "none/page.html"), "the folder none does not exist"),
+        (("view", "first.txt", "--save", "none/bed.png"), "the folder none does not exist"),
+        (("view", "first.txt", "--save", "bed.doc"), ".png"),
+        (("init",), "machine.toml: exists; name another folder, or say --force"),
+        (("init", "none"), "none: there is no such folder"),
+        (("init", "--force", "--lifts", "0"), "--lifts 0: must be a whole number from 1 to 100"),
+        (("init", "--force", "--carries", "roof"), "--carries 'roof': must be bed or gantry"),
+        (("init", "--force", "--screw", "rod"), "screw 'rod' is no ISO designation"),
+        (("demo", "first.txt"), "first.txt: is a file"),
+    ],
+)
+def test_bad_requests_get_one_line(arguments, message, say, folder):
+    before = (folder / "machine.toml").read_text()
+    code, out, err = say(*arguments)
+    assert (code, out) == (2, "")
+    assert message in err
+    assert err.count("\n") == 1
+    assert (folder / "machine.toml").read_text() == before
+
+
+def test_a_200_mb_line_is_refused_quickly(say, folder):
+    with (folder / "long.txt").open("wb") as stream:
+        for _ in range(200):
+            stream.write(b"1 2 3 " * 175_000)
+    code, _, err = say("check", "long.txt")
+    assert code == 2
+    assert "long.txt line 1: is over 1,000,000 characters long" in err
+
+
+def test_turns_without_a_machine_file_say_so(say, folder):
+    (folder / "machine.toml").unlink()
+    code, _, err = say("turns", "first.txt")
+    assert code == 2
+    assert "machine.toml: there is no such machine file; `planish init` writes one" in err
+
+
+@pytest.mark.parametrize("lifts", range(1, 8))
+def test_init_writes_a_machine_that_works(lifts, say, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("sys.stdin", io.StringIO())
+    (tmp_path / "run.csv").write_text("0 0 0\n300 0 .1\n0 300 0\n300 300 .2\n")
+    assert say("init", "--lifts", lifts, "--motors", "--carries", "gantry")[0] == 0
+    code, out, _ = say("turns", "run.csv", "--json")
+    assert code == 0
+    assert len(json.loads(out)["lifts"]) == lifts
+
+
+def test_reading_options_reach_the_reader(say, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    write(tmp_path, "bare.txt", "0 100 200\n0 100 200\n")
+    code, out, _ = say("check", "bare.txt", "--json", "--x", "0:200", "--y", "10:110", "--rows",
+                       "back-first", "--unit", "um", "--high", "down")  # fmt: skip
+    plane = json.loads(out)["plane"]
+    assert code == 0
+    assert (plane["fall_x"], plane["fall_y"]) == pytest.approx((-0.2, 0), abs=1e-12)
+    write(
+        tmp_path, "log.txt", "\n".join(f"at {x}/{y} is {x / 1000}" for x in (0, 9) for y in (0, 9))
+    )
+    code, out, _ = say("check", "log.txt", "--json", "--line", "at {x}/{y} is {z}")
+    assert json.loads(out)["plane"]["fall_x"] == pytest.approx(0.009)
+
+
+def test_help_and_version(say):
+    code, out, _ = say()
+    assert code == 0
+    for command in ("demo", "init", "check", "turns", "report", "view"):
+        assert f"\n  {command} " in out
+        code, text, _ = say(command, "--help")
+        assert code == 0
+        assert f"Example: planish {command}" in text
+    code, out, _ = say("--version")
+    assert (code, out.split()[0]) == (0, "planish")
+
+
+def run(*arguments, **options):
+    return subprocess.run(
+        [sys.executable, *arguments], capture_output=True, text=True, check=False, **options
+    )
+
+
+@pytest.mark.usefixtures("folder")
+def test_the_text_answer_imports_nothing_heavy():
+    code = (
+        "import sys; from level.cli import run_app; run_app(['check', 'first.txt']); "
+        "print(sorted({n.split('.')[0] for n in sys.modules} & "
+        "{'scipy', 'pyvista', 'vtkmodules', 'matplotlib', 'jinja2', 'PIL', 'pandas'}))"
+    )
+    assert run("-c", code).stdout.splitlines()[-1] == "[]"
+
+
+def test_the_program_starts_as_a_module_and_reads_standard_input(folder):
+    text = (folder / "first.txt").read_text()
+    done = run("-m", "level", "check", "-", "--json", input=text)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert json.loads(done.stdout)["run"]["source"] == "standard input"
+    assert run("-m", "level", "check", "none").returncode == 2
+
+
+@pytest.mark.usefixtures("folder")
+def test_a_reader_that_stops_early_is_no_fault():
+    command = f"{sys.executable} -m level turns first.txt | head -1"
+    done = subprocess.run(command, shell=True, capture_output=True, text=True, check=False)
+    assert done.stderr == ""
+
+
+@pytest.mark.usefixtures("folder")
+def test_a_bug_keeps_its_traceback():
+    code = (
+        "import level.check, level.__main__, sys; sys.argv = ['planish', 'check', 'first.txt']\n"
+        "def broken(*a, **k): raise ZeroDivisionError\n"
+        "level.check.check_bed = broken; level.__main__.main()"
+    )
+    done = run("-c", code)
+    assert done.returncode == 1
+    assert "ZeroDivisionError" in done.stderr
+
+
+def test_demo_does_the_whole_job(say, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    code, out, err = say("demo")
+    assert (code, err) == (0, "")
+    made = {path.name for path in (tmp_path / "planish-demo").iterdir()}
+    assert made == {"machine.toml", "first.txt", "second.txt", "report.html"}
+    assert "The tilt is gone" in out
+    assert "With your own machine:" in out
+    monkeypatch.chdir(tmp_path / "planish-demo")
+    falls = [
+        json.loads(say("check", name, "--json")[1])["plane"] for name in ("first.txt", "second.txt")
+    ]
+    assert max(abs(falls[0]["fall_x"]), abs(falls[0]["fall_y"])) > 0.2
+    for axis in ("x", "y"):
+        assert abs(falls[1][f"fall_{axis}"]) < 4 * falls[1][f"fall_{axis}_sigma"]
+    # again over its own files, but never over others
+    monkeypatch.chdir(tmp_path)
+    assert say("demo")[0] == 0
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "notes.txt").write_text("mine")
+    code, _, err = say("demo", "mine")
+    assert (code, "holds other files already" in err) == (2, True)
+    assert [path.name for path in (tmp_path / "mine").iterdir()] == ["notes.txt"]
+
+
+@pytest.mark.parametrize("ending", ["png", "vtp", "ply"])
+def test_view_saves_without_a_word_of_the_renderer(ending, folder):
+    done = run("-m", "level", "view", "first.txt", "--save", f"bed.{ending}")
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", f"bed.{ending}: written\n")
+    assert (folder / f"bed.{ending}").stat().st_size > 1000
+
+
+@pytest.mark.usefixtures("folder")
+def test_report_is_one_file():
+    done = run("-m", "level", "report", "first.txt", "-o", "page.html")
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "page.html: written\n")
+    page = Path("page.html").read_text()
+    assert "front left" in page
+    assert page.lower().startswith("<!doctype html>")

@@ -1,0 +1,112 @@
+import io
+
+import pytest
+
+from probes import ReadError, ReadOptions, RequestError, read_run
+
+
+def read(text, **options):
+    return read_run(io.StringIO(text), ReadOptions(**options))
+
+
+LOG = """\
+console open
+[09:30:01] spot 1 |  20.0 / 20.0  -> +0.125
+still probing
+[09:30:04] spot 2 | 330.0/20.0->-.5
+[09:30:09] spot 3 | 20.0 / 330.0 -> 1.5e-2
+done, 3 spots
+"""
+
+
+def test_a_template_gives_the_shape_of_a_line():
+    run = read(LOG, line="spot {skip} | {x} / {y} -> {z}")
+    assert run.x.tolist() == [20, 330, 20]
+    assert run.y.tolist() == [20, 20, 330]
+    assert run.z.tolist() == [0.125, -0.5, 0.015]
+    assert run.passed_over == 3
+
+
+def test_a_template_may_take_more():
+    run = read(
+        "t=1.5 no 7 at 1,2: 3 (60C)\n", line="t={minutes} no {touch} at {x},{y}: {z} ({bed}C)"
+    )
+    assert run.minutes is not None
+    assert run.touch is not None
+    assert run.bed is not None
+    assert (run.minutes[0], run.touch[0], run.x[0], run.y[0], run.z[0], run.bed[0]) == (
+        1.5, 7, 1, 2, 3, 60,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("line", "message"),
+    [
+        ("{x} {y}", r"field \{z\} is missing"),
+        ("{x} {y} {z} {w}", r"field \{w\} is not known; use \{x\} \{y\}"),
+        ("{x} {y} {z} {x}", r"field \{x\} stands twice"),
+    ],
+)
+def test_what_is_no_template_is_said(line, message):
+    with pytest.raises(RequestError, match=message):
+        read(LOG, line=line)
+
+
+def test_a_template_that_fits_nothing_is_said():
+    with pytest.raises(
+        ReadError, match=r"none of its 6 lines has the shape .*; the first is 'console"
+    ):
+        read(LOG, line="place {x} {y} {z}")
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "X:10 Y=20 z 0.123", "z=0.123 y=20 x=10", "x10 y20 z0.123", "X10.0Y20.0Z.123",
+        "  > at x : 10, y : 20 gives z : +1.23e-1 after 3 tries", "12:30 x: 10 y: 20 z: 0.123 ok",
+        "x=10mm y=20mm z=123um", "max 9 x: 10 y: 20 z: 0.123",
+    ],
+)  # fmt: skip
+def test_labelled_readings_in_any_order(line):
+    run = read(f"begin\n{line}\nend\n")
+    assert (run.x[0], run.y[0], run.z[0]) == pytest.approx((10, 20, 0.123), rel=1e-12)
+    assert run.passed_over == 2
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["x: 1 y: 2", "x: 1 y: 2 z: 3 z: 4", "x: 1 y: 2 z_offset: 3", "x1 y2 z3 x4", "x=1.2.3 y=1 z=2"],
+)
+def test_other_lines_are_passed_over(line):
+    run = read(f"x: 0 y: 0 z: 0\n{line}\n")
+    assert len(run) == 1
+    assert run.passed_over == 1
+
+
+def test_repeated_touches_are_kept():
+    run = read("x:1 y:1 z:0.10\nx:1 y:1 z:0.12\nx:1 y:1 z:0.11\n")
+    assert len(run) == 3
+    assert len(run.places) == 1
+
+
+@pytest.mark.parametrize("value", ["nan", "inf", "-inf", "1e999"])
+def test_a_reading_that_is_not_finite_is_said(value):
+    with pytest.raises(ReadError, match=r"line 2: z is .*, not a finite number"):
+        read(f"x:1 y:1 z:1\nx:1 y:2 z:{value}\n")
+
+
+def test_two_units_are_said():
+    with pytest.raises(ReadError, match="line 2: z is in um but in mm further up"):
+        read("x:1 y:1 z:1 mm\nx:1 y:2 z:1 um\n")
+
+
+def test_lines_of_another_shape_are_pointed_out():
+    text = "".join(f"go to x {k} y 0 z 5\ntouch at x {k} y 0 gives z 0.{k}\n" for k in range(4))
+    assert "4 of the 8 readings stand in lines of another shape" in read(text).warnings[0]
+    assert read(text, line="touch at x {x} y {y} gives z {z}").warnings == ()
+
+
+def test_a_huge_line_is_passed_over_quickly():
+    text = "x:1 y:1 z:1\n" + "x" * 900_000 + "\n"
+    assert len(read(text)) == 1
+    assert len(read(text, line="{skip}x:{x}{skip}y:{y}{skip}z:{z}")) == 1
