@@ -54,6 +54,11 @@ class Check:
     limits: tuple[LimitCheck, ...]
 
     @property
+    def warnings(self) -> tuple[str, ...]:
+        """What to know before leaning on the figures."""
+        return (*self.run.warnings, self.tilt.warning) if self.tilt.warning else self.run.warnings
+
+    @property
     def within(self) -> bool | None:
         """Whether all limits hold; None if none was given."""
         return all(limit.within for limit in self.limits) if self.limits else None

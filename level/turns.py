@@ -436,16 +436,8 @@ def _warnings(
             "too few places to tell how sure the turns are; probe at least 9 places, "
             "or set [probe] sigma"
         )
-    if tilt.guarded:
-        said.append(
-            "the places are lopsided, so bow and twist were fitted along with the tilt; "
-            "an even grid is surer"
-        )
-    elif tilt.lopsided:
-        said.append(
-            "the places are lopsided and too few to tell tilt from bow; probe an even grid of 9 "
-            "or more"
-        )
+    if tilt.warning:
+        said.append(tilt.warning)
     return said
 
 

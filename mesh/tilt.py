@@ -75,6 +75,21 @@ class Tilt:
         """Angle between the plane and the machine's, rad."""
         return float(np.arctan(np.hypot(self.slope_x, self.slope_y)))
 
+    @property
+    def warning(self) -> str:
+        """What lopsided places mean for the tilt; empty if they are even."""
+        if self.guarded:
+            return (
+                "the places are lopsided, so bow and twist were fitted along with the tilt; "
+                "an even grid is surer"
+            )
+        if self.lopsided:
+            return (
+                "the places are lopsided, and too few to tell tilt from bow; "
+                "probe an even grid of 9 or more"
+            )
+        return ""
+
     def height(self, x: Floats, y: Floats) -> Floats:
         """Height of the tilted plane at (x, y), mm."""
         return (

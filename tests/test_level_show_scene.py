@@ -14,7 +14,7 @@ from PIL import Image
 from level.check import Check, check_bed
 from level.machine import Machine
 from level.show.relief import build_relief, colour_table, fine_surface, height_text
-from level.show.scene import Scene, bed_mesh, build_scene, picture, save, show_window
+from level.show.scene import Scene, bed_surface, build_scene, picture, save, show_window
 from level.show.tags import lift_tags, shorten
 from level.simulator import BedShape, SimulatedMachine
 from level.turns import TurnPlan, plan_turns
@@ -258,7 +258,7 @@ def shown(png: bytes) -> Any:
 def test_lower_and_upper_halves_take_their_colours() -> None:
     x, y = (values.ravel() for values in np.meshgrid(np.linspace(0, 300, 4), [0.0, 300.0]))
     ridge = np.tile([0.1, -0.1, -0.1, 0.1], 2)
-    mesh = bed_mesh(build_scene(check_bed(Run(x=x, y=y, z=ridge)), None))
+    mesh = bed_surface(build_scene(check_bed(Run(x=x, y=y, z=ridge)), None))
     colours = mesh.point_data["colour"].astype(int)
     high = mesh.point_data["departure_mm"] > 0
     assert (colours[high, 0] > colours[high, 2]).all()

@@ -62,7 +62,7 @@ def check_json(check: Check) -> dict[str, Any]:
     normal = minimum_zone(places.x, places.y, places.z, perpendicular=True)
     return _answer(
         "check",
-        check.run.warnings,
+        check.warnings,
         {
             "run": _run(check.run),
             "plane": {

@@ -11,8 +11,7 @@ from level.check import Check
 from level.machine import Lift, Machine
 from level.show.plots import flat_map
 from level.show.scene import Scene, build_scene, picture
-from level.show.text import turn_phrase
-from level.show.words import noise_words, reference_words
+from level.show.words import noise_words, reference_words, turn_phrase
 from level.turns import Move, StageMove, TurnPlan
 from mesh.modes import Mode
 from mesh.noise import Noise
@@ -289,7 +288,7 @@ def _temperature(values: Floats | None) -> str:
 
 
 def _notes(check: Check, plan: TurnPlan | None) -> list[str]:
-    said: Iterable[str] = (*check.run.warnings, *(plan.warnings if plan else ()))
+    said: Iterable[str] = (*check.warnings, *(plan.warnings if plan else ()))
     return list(dict.fromkeys(said))
 
 

@@ -21,7 +21,16 @@ from probes.run import Floats, Ints
 if TYPE_CHECKING:
     import pyvista as pv
 
-__all__ = ["ENDINGS", "Scene", "bed_mesh", "build_scene", "draw", "picture", "save", "show_window"]
+__all__ = [
+    "ENDINGS",
+    "Scene",
+    "bed_surface",
+    "build_scene",
+    "draw",
+    "picture",
+    "save",
+    "show_window",
+]
 
 Colours = npt.NDArray[np.uint8]
 
@@ -182,7 +191,7 @@ _LIGHT = _Ink(paper="#ffffff", ink="#1f2933", quiet="#5b6570", sheet="#7d8894", 
 _DARK = _Ink(paper="#1b2026", ink="#e8e6e1", quiet="#a9b1b9", sheet="#9aa5b1", post="#b4bec8")
 
 
-def bed_mesh(scene: Scene) -> "pv.PolyData":
+def bed_surface(scene: Scene) -> "pv.PolyData":
     """Make the bed's surface as a mesh, as read: mm, not exaggerated.
 
     Returns
@@ -550,7 +559,7 @@ def _mesh_file(scene: Scene, ending: str) -> bytes:
     # VTK minds capital endings and does not say why it cannot write
     with tempfile.TemporaryDirectory() as folder, pv.vtk_verbosity("error"):
         written = Path(folder, f"bed{ending}")
-        bed_mesh(scene).save(written, texture="colour" if ending == ".ply" else None)
+        bed_surface(scene).save(written, texture="colour" if ending == ".ply" else None)
         return written.read_bytes()
 
 

@@ -4,7 +4,7 @@ import unicodedata
 from dataclasses import dataclass
 
 from level.check import Check
-from level.show.text import turn_phrase
+from level.show.words import turn_phrase
 from level.turns import TurnPlan
 
 __all__ = ["Tag", "lift_tags", "shorten"]

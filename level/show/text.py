@@ -7,13 +7,13 @@ from collections.abc import Iterable
 from level.check import Check
 from level.machine import Lift, Machine
 from level.show.charmap import character_map
-from level.show.words import check_words, noise_words, turns_words
+from level.show.words import check_words, noise_words, turn_phrase, turns_words
 from level.turns import Move, TurnPlan
 from mesh.modes import Mode
 from mesh.noise import Noise
 from probes.run import Run
 
-__all__ = ["check_text", "run_line", "turn_phrase", "turns_text"]
+__all__ = ["check_text", "run_line", "turns_text"]
 
 _WIDTH = 80
 
@@ -26,7 +26,7 @@ def check_text(check: Check) -> str:
     lines.append("")
     lines += character_map(check.run.places, check.flatness.departures)
     lines += ["", *_numbers(check)]
-    lines += _warnings([*check.run.warnings, *_tilt_warnings(check)])
+    lines += _warnings(check.warnings)
     return "\n".join(lines) + "\n"
 
 
@@ -43,14 +43,6 @@ def run_line(run: Run) -> str:
     if run.bed is not None:
         parts.append(f"bed {run.bed.mean():.0f} degC")
     return f"{run.source}: {', '.join(parts)}"
-
-
-def _tilt_warnings(check: Check) -> list[str]:
-    if check.tilt.guarded:
-        return ["the places are lopsided: bow and twist were fitted along with the tilt"]
-    if check.tilt.lopsided:
-        return ["the places are lopsided: a bow or twist may look like tilt; probe an even grid"]
-    return []
 
 
 def _numbers(check: Check) -> list[str]:
@@ -103,26 +95,6 @@ def turns_text(plan: TurnPlan, run: Run, machine: Machine) -> str:
     for caution in plan.cautions:
         lines += _wrapped(caution, "  - ")
     return "\n".join(lines) + "\n"
-
-
-def turn_phrase(turns: float, direction: str, travel: float) -> str:
-    """Say a turn as a person makes it, to within 2 um of rise or a tenth of a degree.
-
-    Examples
-    --------
-    >>> turn_phrase(-0.37, "counterclockwise", 0.7), turn_phrase(2.25, "clockwise", 0.7)
-    ('133° counterclockwise', '2 turns and 90° clockwise')
-    >>> turn_phrase(0.034, "clockwise", 8.0)
-    '12.2° clockwise'
-    """
-    if direction == "none":
-        return "leave"
-    digits = 0 if travel / 720 <= 0.002 else 1
-    whole, rest = divmod(round(abs(turns) * 360, digits), 360)
-    if whole == 0:
-        return f"{rest:.{digits}f}° {direction}"
-    counted = "1 turn" if whole == 1 else f"{whole:.0f} turns"
-    return f"{counted} and {rest:.{digits}f}° {direction}" if rest else f"{counted} {direction}"
 
 
 def _lift_table(plan: TurnPlan, machine: Machine) -> list[str]:

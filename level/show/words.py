@@ -6,8 +6,15 @@ from mesh.modes import Mode
 from mesh.noise import Noise
 from mesh.tilt import Tilt
 
-__all__ = ["check_words", "noise_words", "reference_words", "shape_words", "tilt_words",
-           "turns_words"]  # fmt: skip
+__all__ = [
+    "check_words",
+    "noise_words",
+    "reference_words",
+    "shape_words",
+    "tilt_words",
+    "turn_phrase",
+    "turns_words",
+]
 
 
 def check_words(check: Check) -> list[str]:
@@ -82,6 +89,26 @@ def noise_words(noise: Noise) -> str:
         "map": "estimated from the map; fine shape counts as noise, so rather too large",
     }[noise.source]
     return f"{noise.sigma:.4f} mm, one standard deviation of a touch ({how})"
+
+
+def turn_phrase(turns: float, direction: str, travel: float) -> str:
+    """Say a turn as a person makes it, to within 2 um of rise or a tenth of a degree.
+
+    Examples
+    --------
+    >>> turn_phrase(-0.37, "counterclockwise", 0.7), turn_phrase(2.25, "clockwise", 0.7)
+    ('133° counterclockwise', '2 turns and 90° clockwise')
+    >>> turn_phrase(0.034, "clockwise", 8.0)
+    '12.2° clockwise'
+    """
+    if direction == "none":
+        return "leave"
+    digits = 0 if travel / 720 <= 0.002 else 1
+    whole, rest = divmod(round(abs(turns) * 360, digits), 360)
+    if whole == 0:
+        return f"{rest:.{digits}f}° {direction}"
+    counted = "1 turn" if whole == 1 else f"{whole:.0f} turns"
+    return f"{counted} and {rest:.{digits}f}° {direction}" if rest else f"{counted} {direction}"
 
 
 def turns_words(plan: TurnPlan) -> list[str]:
