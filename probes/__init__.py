@@ -1,7 +1,7 @@
 """What was measured: runs of probe readings, and how to read them."""
 
 from probes.errors import MachineError, PlanishError, ReadError, RequestError, ShapeError
-from probes.read import ReadOptions, read_run
+from probes.formats import ReadOptions, dump_run, read_run, read_runs
 from probes.run import Grid, Places, Run
 
 __all__ = [
@@ -14,5 +14,7 @@ __all__ = [
     "RequestError",
     "Run",
     "ShapeError",
+    "dump_run",
     "read_run",
+    "read_runs",
 ]

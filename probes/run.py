@@ -1,6 +1,6 @@
 """A run: one probing of a bed, with every touch as it was taken."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import cached_property
 from typing import Any
@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from probes.errors import ReadError
+from probes.errors import ReadError, RequestError
 
 __all__ = ["Floats", "Grid", "Ints", "Places", "Run"]
 
@@ -58,6 +58,24 @@ class Grid:
         """Number of columns, each along y."""
         return len(self.x)
 
+    @property
+    def step_x(self) -> float:
+        """Distance of the columns where they are even, mm."""
+        return float(self.x[-1] - self.x[0]) / (self.columns - 1)
+
+    @property
+    def step_y(self) -> float:
+        """Distance of the rows where they are even, mm."""
+        return float(self.y[-1] - self.y[0]) / (self.rows - 1)
+
+    @property
+    def is_even(self) -> bool:
+        """Whether all columns, and all rows, are equally far apart."""
+        return all(
+            bool(np.abs(np.diff(lines) - step).max() <= SAME_PLACE_MM)
+            for lines, step in ((self.x, self.step_x), (self.y, self.step_y))
+        )
+
     def matrix(self, values: npt.ArrayLike) -> Floats:
         """Lay `values`, one per place, out in rows (front first) and columns; holes are NaN."""
         full = np.full((self.rows, self.columns), np.nan)
@@ -105,6 +123,26 @@ class Places:
         if len(np.unique(row * len(xs) + column)) < len(self):
             return None
         return Grid(frozen(xs), frozen(ys), column, row)
+
+    @property
+    def is_even(self) -> bool:
+        """Whether the places stand on a grid of equal steps."""
+        return self.grid is not None and self.grid.is_even
+
+    def even_grid(self, format_name: str) -> Grid:
+        """Give the grid for a format that holds even ones only.
+
+        Raises
+        ------
+        RequestError
+            If the places stand on no even grid.
+        """
+        if self.grid is None or not self.grid.is_even:
+            raise RequestError(
+                f"{format_name} holds places on a grid of equal steps only, and these are not; "
+                "choose another format"
+            )
+        return self.grid
 
 
 @dataclass(frozen=True, eq=False)
@@ -227,11 +265,17 @@ class Run:
             frozen(self.x[first]), frozen(self.y[first]), frozen(mean), touches, of_touch
         )  # fmt: skip
 
+    def take(self, part: slice) -> "Run":
+        """Take some of the touches, with what belongs to them."""
+        names = ("x", "y", "z", "minutes", "bed", "chamber", "ambient", "touch")
+        values = {name: getattr(self, name) for name in names}
+        return self.replace(
+            **{name: None if value is None else value[part] for name, value in values.items()}
+        )
+
     def replace(self, **changes: Any) -> "Run":
         """Make a copy with some fields changed."""
-        import dataclasses
-
-        return dataclasses.replace(self, **changes)
+        return replace(self, **changes)
 
 
 def _lines(values: Floats) -> tuple[Ints, Floats]:

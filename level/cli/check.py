@@ -10,7 +10,7 @@ from level.cli.options import (
     find_machine,
     reading,
 )
-from probes.read import ReadOptions, read_run
+from probes.formats import ReadOptions, read_run
 
 __all__ = ["check"]
 

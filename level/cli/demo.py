@@ -32,7 +32,7 @@ def demo(
     from level.simulator import capture
     from level.turns import plan_turns
     from probes.errors import RequestError
-    from probes.read import read_run
+    from probes.formats import read_run
 
     if folder.exists() and not folder.is_dir():
         raise RequestError(f"{folder}: is a file; name a folder for the example")

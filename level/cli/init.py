@@ -8,7 +8,7 @@ import typer
 
 from level.cli.options import DEFAULT_MACHINE
 from probes.errors import RequestError
-from probes.read.options import parse_span
+from probes.formats.options import parse_span
 
 __all__ = ["init"]
 

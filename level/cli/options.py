@@ -8,8 +8,8 @@ from typing import Annotated, Any, get_type_hints
 import typer
 
 from level.machine import Machine, read_machine
-from probes.read import ReadOptions
-from probes.read.options import parse_span
+from probes.formats import ReadOptions
+from probes.formats.options import parse_span
 
 __all__ = [
     "DEFAULT_MACHINE",

@@ -13,7 +13,7 @@ from level.cli.options import (
     find_machine,
     reading,
 )
-from probes.read import ReadOptions, read_run
+from probes.formats import ReadOptions, read_run
 
 if TYPE_CHECKING:
     from level.check import Check

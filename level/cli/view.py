@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from level.cli.options import MachineOption, RunArgument, find_machine, reading
-from probes.read import ReadOptions, read_run
+from probes.formats import ReadOptions, read_run
 
 __all__ = ["view"]
 

@@ -3,17 +3,18 @@
 import csv
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 
-from probes.read.numbers import HOLES, parse_number
-from probes.read.remarks import is_remark
-from probes.read.source import Source
+from probes.formats.numbers import HOLES, parse_number
+from probes.formats.remarks import is_remark
+from probes.formats.source import Source
 
-__all__ = ["Layout", "find_layout", "is_numeric", "rows"]
+__all__ = ["SAMPLE", "Layout", "Row", "find_layout", "is_numeric", "rows", "sample_rows"]
+
+SAMPLE = 40
+"""Data lines that are looked at to find out what a table is and how it is laid out."""
 
 _ENDLESS = frozenset(("inf", "infinity"))
-
-_SAMPLE = 40
-"""Data lines that are looked at to find out how a table is laid out."""
 
 
 @dataclass(frozen=True)
@@ -36,12 +37,25 @@ class Layout:
         if self.separator == " ":
             return line.split()
         if '"' in line:
-            return [cell.strip() for cell in next(csv.reader([line], delimiter=self.separator))]
+            try:
+                cells = next(csv.reader([line], delimiter=self.separator))
+            except csv.Error:
+                cells = line.split(self.separator)
+            return [cell.strip() for cell in cells]
         return [cell.strip() for cell in line.split(self.separator)]
 
     def number(self, cell: str) -> float | None:
         """Read a cell as a finite number, or return None."""
         return parse_number(cell, decimal_comma=self.decimal_comma)
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of a table: its number from 1, its text and its cells."""
+
+    number: int
+    text: str
+    cells: list[str]
 
 
 _LAYOUTS = (
@@ -67,7 +81,7 @@ def _is_value(cell: str, layout: Layout) -> bool:
 
 def find_layout(source: Source) -> Layout:
     """Choose the layout that reads most of the first lines as numbers."""
-    sample = [line for _, line in _data_lines(source, _SAMPLE)]
+    sample = [line for _, line in islice(_data_lines(source), SAMPLE)]
     fitting = [
         layout
         for layout in _LAYOUTS
@@ -84,18 +98,18 @@ def _share_of_numbers(line: str, layout: Layout) -> float:
     return numbers / (numbers + others) if numbers >= 2 else 0.0
 
 
-def rows(source: Source, layout: Layout) -> Iterator[tuple[int, list[str]]]:
-    """Yield line number (from 1) and cells of every line that is not blank or a comment."""
+def rows(source: Source, layout: Layout) -> Iterator[Row]:
+    """Yield every line that is not blank or a comment."""
     for number, line in _data_lines(source):
-        yield number, layout.cells(line)
+        yield Row(number, line, layout.cells(line))
 
 
-def _data_lines(source: Source, most: int | None = None) -> Iterator[tuple[int, str]]:
-    given = 0
-    for number, line in enumerate(source.lines, 1):
-        if not line.strip() or is_remark(line):
-            continue
-        yield number, line
-        given += 1
-        if given == most:
-            return
+def sample_rows(source: Source, layout: Layout) -> list[Row]:
+    """Give the first rows."""
+    return list(islice(rows(source, layout), SAMPLE))
+
+
+def _data_lines(source: Source) -> Iterator[tuple[int, str]]:
+    for number, line in source.lines():
+        if line.strip() and not is_remark(line):
+            yield number, line

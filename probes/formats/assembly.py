@@ -1,15 +1,16 @@
 """The last step of every reader: settles units and signs, and makes the run."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from probes.errors import ReadError
-from probes.read.options import ReadOptions
-from probes.read.remarks import Remarks
-from probes.read.source import Source
+from probes.formats.options import ReadOptions
+from probes.formats.remarks import Remarks, find_remarks
+from probes.formats.source import Source
 from probes.run import Run
 from probes.units import MM_PER_UNIT, position_unit, unit_name
 
@@ -28,10 +29,15 @@ class Readings:
         Unit of "x", "y" or "z", each a known name, where the source says it.
     extra : dict
         Further values, one per touch: touch, minutes, bed, chamber, ambient.
+    about : dict
+        What belongs to the run as a whole, where the format itself says it: started, plate, note,
+        and temperatures.
     passed_over : int
         Lines that hold no reading.
     holes : int
         Places without a height.
+    starts : sequence of int
+        Touches before which the source says that a probing begins, other than the first.
     warnings : sequence of str
         What the user should know.
     """
@@ -39,16 +45,16 @@ class Readings:
     x: npt.ArrayLike
     y: npt.ArrayLike
     z: npt.ArrayLike
-    units: dict[str, str] = field(default_factory=dict)
-    extra: dict[str, list[float]] = field(default_factory=dict)
+    units: Mapping[str, str] = field(default_factory=dict)
+    extra: Mapping[str, npt.ArrayLike] = field(default_factory=dict)
+    about: Mapping[str, Any] = field(default_factory=dict)
     passed_over: int = 0
     holes: int = 0
+    starts: Sequence[int] = ()
     warnings: Sequence[str] = ()
 
 
-def assemble(
-    readings: Readings, source: Source, remarks: Remarks, options: ReadOptions, format_name: str
-) -> Run:
+def assemble(readings: Readings, source: Source, options: ReadOptions, format_name: str) -> Run:
     """Turn readings into a run: mm, + = high.
 
     Raises
@@ -56,16 +62,16 @@ def assemble(
     ReadError
         If two places name different units, or the values make no run.
     """
+    remarks = find_remarks(source) if source.is_text else Remarks()
     height = _height_unit(readings, source, remarks, options)
     position = readings.units.get("x") or readings.units.get("y") or position_unit(height)
     other = readings.units.get("y", position)
     if other != position:
         raise ReadError(
-            f"{source.name}: x is in {position} and y in {other}; "
-            "give both in one unit"
-        )  # fmt: skip
+            f"{source.name}: x is in {position} and y in {other}; give both in one unit"
+        )
     mm, sign = MM_PER_UNIT[position], 1.0 if options.high == "up" else -1.0
-    about: dict[str, object] = {
+    about = {
         name: getattr(remarks, name)
         for name in ("started", "bed", "chamber", "ambient", "plate", "note")
     }
@@ -78,7 +84,7 @@ def assemble(
         passed_over=readings.passed_over,
         holes=readings.holes,
         warnings=tuple(readings.warnings),
-        **(about | readings.extra),  # type: ignore[arg-type]
+        **(about | dict(readings.about) | dict(readings.extra)),
     )
 
 

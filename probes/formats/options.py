@@ -32,6 +32,8 @@ class ReadOptions:
         unit.
     rows : {"front-first", "back-first"}, optional
         Which row of such a matrix comes first; front first if not said.
+    run : int, optional
+        Which probing of a log to take, from 1.
     """
 
     format: str | None = None
@@ -41,6 +43,7 @@ class ReadOptions:
     x: tuple[float, float] | None = None
     y: tuple[float, float] | None = None
     rows: str | None = None
+    run: int | None = None
 
     def __post_init__(self) -> None:
         if self.high not in ("up", "down"):

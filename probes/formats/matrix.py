@@ -1,0 +1,156 @@
+"""Matrix: heights in rows, coordinates from a header row and column or from --x and --y."""
+
+import math
+
+import numpy as np
+
+from probes.errors import ReadError
+from probes.formats.assembly import Readings
+from probes.formats.match import Match
+from probes.formats.numbers import HOLES
+from probes.formats.options import ReadOptions
+from probes.formats.source import Source
+from probes.formats.table import SAMPLE, Layout, Row, find_layout, is_numeric, rows, sample_rows
+from probes.run import Floats
+
+__all__ = ["NAME", "look", "parse"]
+
+NAME = "matrix"
+
+
+def look(source: Source, options: ReadOptions) -> Match:
+    """Tell whether a source holds a matrix of heights."""
+    if options.line or not source.is_text:
+        return Match.NO
+    layout = find_layout(source)
+    sample = sample_rows(source, layout)
+    if _has_axes(sample, layout):
+        return Match.YES
+    numeric = sum(is_numeric(row.cells, layout) for row in sample)
+    if 2 * numeric <= len(sample):
+        return Match.NO
+    if options.x and options.y:
+        return Match.YES
+    # three bare columns are x, y and z
+    bare = sum(len(row.cells) == 3 for row in sample)
+    return Match.NO if 2 * bare > len(sample) else Match.MAYBE
+
+
+def parse(source: Source, options: ReadOptions) -> Readings:
+    """Read the matrix.
+
+    Raises
+    ------
+    ReadError
+        With the line, where rows differ in length, a cell is no height, or there are no
+        coordinates.
+    """
+    layout = find_layout(source)
+    table = list(rows(source, layout))
+    if not table:
+        raise ReadError(f"{source.name}: holds no readings")
+    warnings: list[str] = []
+    if _has_axes(table[:SAMPLE], layout):
+        xs, ys, heights = _with_axes(table, layout, source)
+        if options.x or options.y or options.rows:
+            warnings.append("the matrix has coordinates of its own; --x, --y, --rows not used")
+    else:
+        _check_lengths(table, source, len(table[0].cells))
+        xs, ys = _between_ends(len(table[0].cells), len(table), source, options, warnings)
+        heights = table
+    z = _heights(heights, layout, source)
+    across, along = np.meshgrid(xs, ys)
+    probed = np.isfinite(z)
+    return Readings(
+        across[probed],
+        along[probed],
+        z[probed],
+        holes=int((~probed).sum()),
+        warnings=warnings,
+    )
+
+
+def _between_ends(
+    columns: int, count: int, source: Source, options: ReadOptions, warnings: list[str]
+) -> tuple[Floats, Floats]:
+    if not (options.x and options.y):
+        raise ReadError(
+            f"{source.name}: holds a matrix of {count} rows and {columns} columns "
+            "without coordinates; give --x first:last and --y first:last, "
+            "or put x in a header row and y in a header column"
+        )
+    xs = np.linspace(*options.x, columns)
+    ys = np.linspace(*options.y, count)
+    if options.rows:
+        ys = np.sort(ys)[:: 1 if options.rows == "front-first" else -1]
+    elif count > 1 and ys[0] < ys[-1]:
+        warnings.append(
+            "the first row of the matrix was taken as the front; "
+            "say --rows back-first if it is the back"
+        )
+    return xs, ys
+
+
+def _has_axes(sample: list[Row], layout: Layout) -> bool:
+    """Tell whether the first row holds x after a corner that is empty, a label or left out."""
+    if len(sample) < 2:
+        return False
+    first, second = sample[0].cells, sample[1].cells
+    if not is_numeric(second, layout) or layout.number(second[0]) is None:
+        return False
+    if len(first) == len(second) - 1:
+        regular = all(len(row.cells) == len(second) for row in sample[1:])
+        return regular and all(layout.number(cell) is not None for cell in first)
+    return (
+        len(first) == len(second) > 1
+        and layout.number(first[0]) is None
+        and all(layout.number(cell) is not None for cell in first[1:])
+    )
+
+
+def _with_axes(
+    table: list[Row], layout: Layout, source: Source
+) -> tuple[Floats, Floats, list[Row]]:  # fmt: skip
+    header = table[0].cells
+    if len(header) == len(table[1].cells):
+        header = header[1:]
+    xs = [layout.number(cell) for cell in header]
+    ys = []
+    for row in table[1:]:
+        y = layout.number(row.cells[0])
+        if y is None:
+            raise ReadError(
+                f"{source.at(row.number)}{row.cells[0][:40]!r} stands where the y of the row "
+                "belongs; it must be a number"
+            )
+        ys.append(y)
+    heights = [Row(row.number, row.text, row.cells[1:]) for row in table[1:]]
+    _check_lengths(heights, source, len(xs))
+    for name, values in (("x", xs), ("y", ys)):
+        if len(set(values)) < len(values):
+            raise ReadError(f"{source.name}: two {name} coordinates of the matrix are the same")
+    return np.array(xs, dtype=float), np.array(ys, dtype=float), heights
+
+
+def _check_lengths(table: list[Row], source: Source, expected: int) -> None:
+    for row in table:
+        if len(row.cells) != expected:
+            raise ReadError(
+                f"{source.at(row.number)}row holds {len(row.cells)} heights where {expected} are "
+                "expected; write nan where nothing was measured"
+            )
+
+
+def _heights(table: list[Row], layout: Layout, source: Source) -> Floats:
+    z = np.full((len(table), len(table[0].cells)), math.nan)
+    for i, row in enumerate(table):
+        for j, cell in enumerate(row.cells):
+            value = layout.number(cell)
+            if value is not None:
+                z[i, j] = value
+            elif cell.lower() not in HOLES:
+                raise ReadError(
+                    f"{source.at(row.number)}{cell[:40]!r} in column {j + 1} is not a height; "
+                    "write a number, or nan where nothing was measured"
+                )
+    return z
