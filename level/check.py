@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from level.machine import Machine
+from mesh.checks import check_run
 from mesh.flatness import Flatness, flatness
 from mesh.noise import Noise, find_noise
 from mesh.tilt import Tilt, find_tilt
@@ -23,7 +24,7 @@ class LimitCheck:
     @property
     def within(self) -> bool:
         """Whether the value is allowed."""
-        return self.value <= self.limit
+        return self.value <= self.limit * (1 + 1e-9)  # a limit met to the last digit is met
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,6 +96,7 @@ def check_bed(run: Run, machine: Machine | None = None, *, limit: float | None =
     if machine is not None:
         machine.check_on_bed(run)
         limit = limit if limit is not None else machine.limits.flatness
+    check_run(run)
     places = run.places
     flat = flatness(places.x, places.y, places.z)
     return Check(

@@ -16,12 +16,18 @@ COARSE_PITCH_MM = {
 }  # fmt: skip
 """Coarse pitch of metric threads by nominal diameter, mm (ISO 261 and ISO 262)."""
 
+LARGEST_LEAD_MM = 200.0
+"""No leadscrew in the trade moves farther in a turn; common practice, no source."""
+
 _NUMBER = r"(\d+(?:[.,]\d+)?)"
+_CLASS = r"(?:\s*-.*|\s+LH|\s+RH)?"
 _METRIC = re.compile(
-    rf"M\s*{_NUMBER}(?:\s*[x×]\s*(?:Ph\s*{_NUMBER}\s*P\s*{_NUMBER}|{_NUMBER}))?", re.IGNORECASE
+    rf"M\s*{_NUMBER}(?:\s*[x×]\s*(?:Ph\s*{_NUMBER}\s*P\s*{_NUMBER}|{_NUMBER}))?{_CLASS}",
+    re.IGNORECASE,
 )
 _TRAPEZOIDAL = re.compile(
-    rf"Tr\s*{_NUMBER}\s*[x×]\s*{_NUMBER}(?:\s*\(\s*P\s*{_NUMBER}\s*\))?", re.IGNORECASE
+    rf"Tr\s*{_NUMBER}\s*[x×]\s*{_NUMBER}(?:\s*\(\s*P\s*{_NUMBER}\s*\))?{_CLASS}",
+    re.IGNORECASE,
 )
 
 
@@ -54,11 +60,11 @@ def screw_lead(designation: str) -> float:
     (0.7, 8.0, 18.0)
     """
     text = designation.strip()
-    match = _TRAPEZOIDAL.match(text)
+    match = _TRAPEZOIDAL.fullmatch(text)
     if match:
         _, lead, pitch = (_value(group) for group in match.groups())
     else:
-        match = _METRIC.match(text)
+        match = _METRIC.fullmatch(text)
         if not match:
             raise MachineError(
                 f"screw {designation!r} is no ISO designation; write it as M4, M4x0.5, Tr10x2 or "
@@ -74,6 +80,11 @@ def screw_lead(designation: str) -> float:
             )
     if not lead or pitch == 0:
         raise MachineError(f"screw {designation!r}: lead and pitch must be above zero")
+    if lead > LARGEST_LEAD_MM:
+        raise MachineError(
+            f"screw {designation!r}: a lead of {lead:g} mm is no screw's; "
+            f"up to {LARGEST_LEAD_MM:g} is known"
+        )
     starts = lead / pitch if pitch else 1.0
     if abs(starts - round(starts)) > 1e-9:
         raise MachineError(

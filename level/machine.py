@@ -19,7 +19,7 @@ __all__ = ["Bed", "Frame", "Lift", "Limits", "Machine", "ProbeNote", "Turning", 
 
 Turning = Literal["clockwise", "counterclockwise"]
 
-_ONE_SPOT_MM = 1e-3
+_ONE_SPOT_MM = 1.0
 _OVER_EDGE_MM = 0.5
 """How far a place may lie over the bed's edge: rounding of positions, not another bed."""
 
@@ -194,12 +194,16 @@ def read_machine(path: str | Path) -> Machine:
             f"{path}: there is no such machine file; `planish init` writes one, "
             "or name yours with --machine"
         ) from None
-    except (OSError, UnicodeDecodeError) as fault:
-        raise MachineError(f"{path}: cannot be read as a machine file ({fault})") from None
+    except UnicodeDecodeError:
+        raise MachineError(
+            f"{path}: is not text in UTF-8, as TOML must be; save it as UTF-8"
+        ) from None
+    except OSError as fault:
+        raise MachineError(f"{path}: cannot be opened ({fault.strerror})") from None
     try:
         content = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as fault:
-        raise MachineError(f"{path.name}: is not valid TOML: {fault}") from None
+    except (tomllib.TOMLDecodeError, ValueError, RecursionError) as fault:
+        raise MachineError(f"{path.name}: is not valid TOML: {str(fault)[:200]}") from None
     try:
         _check_keys(content, Machine, "")
         machine = msgspec.convert(content, Machine)
@@ -240,6 +244,10 @@ def _check_keys(content: dict[str, Any], kind: type[msgspec.Struct], where: str)
                 raise MachineError(f"has no {key}; write {example}")
 
 
+_ALLOWED = {"carries": ("bed", "gantry"), "joint": ("rigid", "twisting"),
+            "raises": get_args(Turning)}  # fmt: skip
+
+
 def _plain(fault: str) -> str:
     """Put a complaint of the converter into the words of the file."""
     what, _, where = fault.partition(" - at `$")
@@ -252,6 +260,11 @@ def _plain(fault: str) -> str:
     what = what.replace("Expected", "must be").replace(" | null", "").replace("float", "a number")
     what = what.replace("str", "text").replace("int", "a whole number")
     what = what.replace("Invalid enum value", "does not allow")
+    what = what.replace("must be array, got object", "must be written [[lift]], once for each")
+    what = what.replace("must be array", "must be two numbers as in [0, 350]")
+    allowed = _ALLOWED.get(where.rpartition(".")[2])
+    if what.startswith("does not allow") and allowed:
+        what = f"{what}; it must be {' or '.join(allowed)}"
     return f"{where.replace('.', ': ')}: {what}" if where else what
 
 

@@ -1,4 +1,4 @@
-"""Stages: moves cut into rounds so small that no lift leaves the others' plane by too much."""
+"""Stages: moves cut into stages so small that no lift leaves the others' plane by too much."""
 
 import math
 from collections.abc import Sequence
@@ -6,11 +6,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from level.influence import Influence
+from probes.errors import RequestError
 from probes.run import Floats
 
-__all__ = ["MOST_ROUNDS", "rounds_needed", "worst_racking"]
+__all__ = ["MOST_STAGES", "stages_needed", "worst_racking"]
 
-MOST_ROUNDS = 1000
+MOST_STAGES = 200
+"""More turns of the screwdriver than this are no plan."""
 
 
 def worst_racking(influence: Influence, rises: Sequence[float] | Floats) -> float:
@@ -24,8 +26,8 @@ def worst_racking(influence: Influence, rises: Sequence[float] | Floats) -> floa
     return worst
 
 
-def rounds_needed(influence: Influence, rises: Sequence[float] | Floats, limit: float) -> int:
-    """Give the number of equal rounds that keep the racking of every single move within a limit.
+def stages_needed(influence: Influence, rises: Sequence[float] | Floats, limit: float) -> int:
+    """Give the number of equal stages that keep the racking of every single move within a limit.
 
     Parameters
     ----------
@@ -39,14 +41,25 @@ def rounds_needed(influence: Influence, rises: Sequence[float] | Floats, limit: 
     Returns
     -------
     int
-        1 or more, and no more than `MOST_ROUNDS`.
+        1 or more, and no more than `MOST_STAGES`.
+
+    Raises
+    ------
+    RequestError
+        If it would take more.
 
     Notes
     -----
-    A round moves every lift by the same part of its whole move, so racking is back to that of the
+    A stage moves every lift by the same part of its whole move, so racking is back to that of the
     whole plan's same part after each: for a plan without racking, to none.
     """
     moving = np.asarray(rises, dtype=np.float64)
     if not influence.can_rack or not moving.any():
         return 1
-    return min(MOST_ROUNDS, max(1, math.ceil(worst_racking(influence, moving) / limit - 1e-9)))
+    stages = max(1, math.ceil(worst_racking(influence, moving) / limit - 1e-9))
+    if stages > MOST_STAGES:
+        raise RequestError(
+            f"the turns would take {stages:,} stages to keep racking under {limit:g} mm; level the "
+            "frame roughly by hand first, or raise [limits] racking if it can bear more"
+        )
+    return stages

@@ -8,19 +8,34 @@ import numpy as np
 from level.cautions import CAUTIONS
 from level.influence import Influence, find_influence
 from level.machine import Lift, Machine, Turning
-from level.stages import rounds_needed
+from level.stages import stages_needed
+from mesh.checks import check_run
 from mesh.noise import Noise, find_noise
 from mesh.tilt import Tilt, find_tilt
 from mesh.zone import minimum_zone
-from probes.errors import RequestError
+from probes.errors import RequestError, ShapeError
 from probes.run import Floats, Run
 
-__all__ = ["LEAST_MOTION", "LOWER_ONLY", "RAISE_ONLY", "Move", "Predicted", "Racking", "StageMove",
-           "TurnPlan", "plan_turns"]  # fmt: skip
+__all__ = [
+    "LEAST_MOTION",
+    "LOWER_ONLY",
+    "RAISE_ONLY",
+    "SMALL",
+    "Move",
+    "Predicted",
+    "Racking",
+    "StageMove",
+    "TurnPlan",
+    "plan_turns",
+]
 
 LEAST_MOTION, RAISE_ONLY, LOWER_ONLY = "least-motion", "raise-only", "lower-only"
 
-_SMALL = "below half a detent"
+SMALL = "below half a detent"
+"""Why a lift is left that cannot be turned so little."""
+
+STEEPEST = 0.1
+"""Slope, mm/mm, beyond which readings are taken for misread: six degrees."""
 
 RACKING_PER_SPAN = 0.3e-3
 """Racking limit where the machine file has none, mm per mm between the farthest lifts: what
@@ -214,13 +229,21 @@ def plan_turns(
         raise RequestError(f"detent {detent:g}: must be a number of turns above zero, as in 0.125")
     held = _held_lift(machine, reference)
     machine.check_on_bed(run)
+    check_run(run)
     places = run.places
     tilt = find_tilt(places.x, places.y, places.z)
     noise = find_noise(run, given=machine.probe.sigma)
     influence = find_influence(machine)
     slopes = np.array((tilt.slope_x, tilt.slope_y))
+    if float(np.hypot(*slopes)) > STEEPEST:
+        raise ShapeError(
+            f"{run.source}: the readings tilt by {np.hypot(*slopes) * 1e3:.0f} mm/m, which no bed "
+            "does; check the unit, the columns and --line before turning anything"
+        )
     rises, origin = _rises(influence, slopes, reference, held)
-    moves = _moves(machine, rises, _sigmas(influence, tilt, noise, origin), noise, tilt, detent)
+    moves = _moves(
+        machine, rises, _sigmas(influence, tilt, noise, origin), noise, tilt, detent, held
+    )
     limit = machine.limits.racking or RACKING_PER_SPAN * influence.span
     fine: list[str] = []
     if _racked(influence, moves) > limit:
@@ -293,6 +316,7 @@ def _moves(
     noise: Noise,
     tilt: Tilt,
     detent: float | None,
+    held: Lift | None,
 ) -> tuple[Move, ...]:
     reach = noise.reach() if sigmas is not None else 0.0
     moves = []
@@ -303,7 +327,7 @@ def _moves(
         smallest = detent or lift.smallest_turn
         why = ""
         if abs(turns) < smallest / 2:
-            why = _SMALL if rise else "held"
+            why = SMALL if rise else "held" if lift is held else "no rise needed"
         elif sigma is not None and abs(rise) < reach * sigma:
             why = "below its uncertainty"
         steps = None if lift.steps_per_turn is None else round(turns * lift.steps_per_turn)
@@ -340,10 +364,10 @@ def _racked(influence: Influence, moves: tuple[Move, ...]) -> float:
 
 def _turn_finely(machine: Machine, moves: tuple[Move, ...]) -> tuple[tuple[Move, ...], list[str]]:
     """Have the lifts turned that were left for their detent only, where leaving them racks."""
-    small = [move.lift for move in moves if move.why == _SMALL]
+    small = [move.lift for move in moves if move.why == SMALL]
     finer = tuple(
         replace(move, leave=False, why="", direction=lift.turning(move.rise))
-        if move.why == _SMALL
+        if move.why == SMALL
         else move
         for lift, move in zip(machine.lifts, moves, strict=True)
     )
@@ -363,19 +387,19 @@ def _stages(
 ) -> tuple[tuple[StageMove, ...], ...]:
     if not made.any():
         return ()
-    rounds = rounds_needed(influence, made, limit)
+    stages = stages_needed(influence, made, limit)
     stage = tuple(
         StageMove(
             lift=move.lift,
-            rise=move.rise / rounds,
-            turns=move.turns / rounds,
+            rise=move.rise / stages,
+            turns=move.turns / stages,
             direction=move.direction,
             travel=move.travel,
         )
         for move in moves
         if not move.leave
     )
-    return (stage,) * rounds
+    return (stage,) * stages
 
 
 def _present(influence: Influence, tilt: Tilt) -> float:

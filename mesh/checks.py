@@ -4,9 +4,9 @@ import numpy as np
 import numpy.typing as npt
 
 from probes.errors import ShapeError
-from probes.run import Floats
+from probes.run import Floats, Run
 
-__all__ = ["check_places", "spread"]
+__all__ = ["check_places", "check_run", "spread"]
 
 THINNEST = 1e-12
 """Places narrower than this part of their length stand on one line: no plane is carried."""
@@ -53,6 +53,20 @@ def check_places(
             "a plane needs three that do not: probe a second row"
         )
     return xs, ys, zs
+
+
+def check_run(run: Run) -> None:
+    """Check that the places of a run can carry a plane.
+
+    Raises
+    ------
+    ShapeError
+        If they cannot, with the run's name.
+    """
+    try:
+        check_places(run.places.x, run.places.y, run.places.z)
+    except ShapeError as fault:
+        raise ShapeError(f"{run.source}: {fault}") from None
 
 
 def spread(x: Floats, y: Floats) -> tuple[Floats, Floats, float]:

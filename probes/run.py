@@ -22,6 +22,10 @@ SAME_LINE_MM = 0.05
 """Places whose x (or y) differ by less than this (mm) stand in one column (or row) of a grid."""
 
 
+FARTHEST_MM = 1e9
+"""A reading beyond this (mm) is no reading; a thousand kilometres leave room enough."""
+
+
 def frozen(values: npt.ArrayLike) -> Floats:
     """Copy `values` into a flat float array that cannot be written to."""
     array = np.array(values, dtype=np.float64).ravel()
@@ -228,12 +232,15 @@ class Run:
                     f"{self.source}: {len(values)} values of {name} for {touches} of z; "
                     "give one for each touch"
                 )
-            bad = ~np.isfinite(values)
-            if bad.any() and name not in ("bed", "chamber", "ambient", "minutes", "touch"):
+            if name not in ("x", "y", "z"):
+                continue
+            bad = ~(np.abs(values) <= FARTHEST_MM)
+            if bad.any():
                 at = int(np.argmax(bad))
                 raise ReadError(
-                    f"{self.source}: {name} of touch {at + 1} is {values[at]}; "
-                    "leave out what was not measured, every reading must be a finite number"
+                    f"{self.source}: {name} of touch {at + 1} is {values[at]:g} mm; "
+                    "leave out what was not measured, every reading must be a finite number of a "
+                    "size that fits a machine"
                 )
 
     def __len__(self) -> int:

@@ -50,6 +50,8 @@ def test_belts():
         ("", "is no ISO designation"),
         ("Tr8", "is no ISO designation"),
         ("M7", "no coarse pitch is known for this diameter"),
+        ("M4x", "is no ISO designation"),
+        ("M3x500", "a lead of 500 mm is no screw's"),
         ("M4x0", "no coarse pitch|above zero"),
         ("Tr8x0", "must be above zero"),
         ("Tr8x8(P0)", "must be above zero"),

@@ -106,8 +106,12 @@ def test_names_may_hold_anything(tmp_path):
         ("teeth = 20", "teeth = 20.5", "lift 2: teeth: must be a whole number"),
         ("x = -60.0\n", "", "lift 1: lacks the key x"),
         ('raises = "clockwise"\nmotor', "motor", "lift 1: lacks the key raises"),
-        ('"clockwise"\ndetent', '"left"\ndetent', "lift 3: raises: does not allow 'left'"),
-        ('"gantry"', '"roof"', "frame: carries: does not allow 'roof'"),
+        (
+            '"clockwise"\ndetent',
+            '"left"\ndetent',
+            "lift 3: raises: does not allow 'left'; it must be clockwise or counterclockwise",
+        ),
+        ('"gantry"', '"roof"', "frame: carries: does not allow 'roof'; it must be bed or gantry"),
         (
             "x = 410\ny = -10",
             "x = -60\ny = -10",
@@ -129,7 +133,11 @@ def test_names_may_hold_anything(tmp_path):
         ("motor_steps = 400", "microsteps = 4", "has microsteps but no motor_steps"),
         ('screw = "M4"', 'screw = "M4"\nteeth = 3', "teeth and reduction go with belt_pitch"),
         ("x = [0, 350]", "x = [350, 0]", r"\[bed\] x: the first edge must be below the second"),
-        ("x = [0, 350]", "x = [0]", "bed: x: must be"),
+        ("x = [0, 350]", "x = [0]", "bed: x: must be two numbers as in"),
+        ("x = [0, 350]", "x = 350", "bed: x: must be two numbers as in"),
+        ('[[lift]]\nname = "front left"', '[lift]\nname = "front left"', "TOML|lift"),
+        ("flatness = 0.20", "flatness = 9" + "9" * 5000, "is not valid TOML"),
+        ("x = [0, 350]", "x = " + "[" * 5000, "is not valid TOML"),
         ("flatness = 0.20", "flatness = 0", r"\[limits\] flatness is 0; it must be"),
         ("[frame]", "[frame", "is not valid TOML: .*line 12"),
         ("detent = 0.0625", "detent = 0", "lift 'back': detent is 0; it must be"),
@@ -155,7 +163,7 @@ def test_what_is_missing_is_said(tmp_path):
     with pytest.raises(MachineError, match="has no lifts"):
         read(tmp_path, "lift = []\n[frame]\ncarries = 'bed'\n")
     (tmp_path / "binary.toml").write_bytes(b"\xff\xfe\0")
-    with pytest.raises(MachineError, match="cannot be read as a machine file"):
+    with pytest.raises(MachineError, match="is not text in UTF-8"):
         read_machine(tmp_path / "binary.toml")
 
 

@@ -192,8 +192,8 @@ def test_equal_rounds_are_told_once() -> None:
     plan = plan_turns(run, machine)
     assert len(plan.stages) > 3
     said = Page(page_of(check_bed(run, machine), plan)).text
-    assert said.count("each of rounds") == 1
-    assert f"each of rounds 1 to {len(plan.stages)}" in said
+    assert said.count("each of stages") == 1
+    assert f"each of stages 1 to {len(plan.stages)}" in said
 
 
 def test_limit_is_told_in_words() -> None:

@@ -5,7 +5,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from level.influence import find_influence
-from level.stages import MOST_ROUNDS, rounds_needed, worst_racking
+from level.stages import stages_needed, worst_racking
+from probes import RequestError
 
 SQUARE = find_influence(machine([(0, 0), (300, 0), (300, 300), (0, 300)]))
 
@@ -14,20 +15,21 @@ def test_one_lift_moved_alone_racks_by_a_quarter():
     # theory A5: one lift of four moved alone by u makes racking u / 4
     assert worst_racking(SQUARE, [0.2, 0, 0, 0]) == pytest.approx(0.05)
     # w_cap = .02: steps of .08 mm
-    assert rounds_needed(SQUARE, [0.08, 0, 0, 0], 0.02) == 1
-    assert rounds_needed(SQUARE, [0.081, 0, 0, 0], 0.02) == 2
+    assert stages_needed(SQUARE, [0.08, 0, 0, 0], 0.02) == 1
+    assert stages_needed(SQUARE, [0.081, 0, 0, 0], 0.02) == 2
 
 
 @given(st.lists(st.floats(-1, 1), min_size=4, max_size=4), st.floats(0.01, 1))
 def test_rounds_are_enough_and_no_more(rises, limit):
-    rounds = rounds_needed(SQUARE, rises, limit)
+    stages = stages_needed(SQUARE, rises, limit)
     worst = worst_racking(SQUARE, rises)
-    assert worst / rounds <= limit * (1 + 1e-8)
-    assert rounds == 1 or worst / (rounds - 1) > limit * (1 - 1e-8)
+    assert worst / stages <= limit * (1 + 1e-8)
+    assert stages == 1 or worst / (stages - 1) > limit * (1 - 1e-8)
 
 
 def test_lifts_that_cannot_rack_need_one_round():
     three = find_influence(machine([(0, 0), (300, 0), (150, 300)]))
-    assert rounds_needed(three, [5, -5, 3], 1e-6) == 1
-    assert rounds_needed(SQUARE, np.zeros(4), 1e-6) == 1
-    assert rounds_needed(SQUARE, [9, 0, 0, 0], 1e-9) == MOST_ROUNDS
+    assert stages_needed(three, [5, -5, 3], 1e-6) == 1
+    assert stages_needed(SQUARE, np.zeros(4), 1e-6) == 1
+    with pytest.raises(RequestError, match="would take 2,250 stages to keep racking under"):
+        stages_needed(SQUARE, [9, 0, 0, 0], 1e-3)

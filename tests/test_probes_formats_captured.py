@@ -102,8 +102,40 @@ def test_two_units_are_said():
 
 def test_lines_of_another_shape_are_pointed_out():
     text = "".join(f"go to x {k} y 0 z 5\ntouch at x {k} y 0 gives z 0.{k}\n" for k in range(4))
-    assert "4 of the 8 readings stand in lines of another shape" in read(text).warnings[0]
+    # a hotch-potch of travel moves and touches is refused, with the template that parts them
+    with pytest.raises(
+        ReadError, match="far apart in height, so one may be travel moves"
+    ) as caught:
+        read(text)
+    assert "--line 'touch at x {x} y {y} gives z {z}'" in str(caught.value)
     assert read(text, line="touch at x {x} y {y} gives z {z}").warnings == ()
+    near = text.replace("z 5", "z 0.5")
+    assert "4 of the 8 readings stand in lines of another shape" in read(near).warnings[0]
+
+
+def test_heights_that_never_change_are_pointed_out():
+    text = "".join(
+        f"going to x{x} y{y} z5\ncontact at height 0.02\n" for x in (0, 9) for y in (0, 9)
+    )
+    assert "every height is 5; if these are travel moves" in read(text).warnings[0]
+
+
+def test_decimal_commas():
+    run = read("Punkt 1: x=20,0 y=30,5 z=-0,0190\nPunkt 2: x=20,0, y=40,5, z=0,5\n")
+    assert run.y.tolist() == [30.5, 40.5]
+    assert run.z.tolist() == [-0.019, 0.5]
+    run = read("a 20,0 30,5 -0,019\n", line="a {x} {y} {z}")
+    assert (run.x[0], run.y[0], run.z[0]) == (20, 30.5, -0.019)
+    run = read("at 1,2: 3,5\n", line="at {x},{y}: {z}")
+    assert (run.x[0], run.y[0], run.z[0]) == (1, 2, 3.5)
+
+
+def test_in_is_a_word_before_it_is_a_unit():
+    run = read("contact x 20 y 20 z 0.020 in 2 tries\ncontact x 9 y 20 z 0.020 in 1 tries\n")
+    assert run.z.tolist() == [0.02, 0.02]
+    run = read("x 1 in y 2 in z 0.001 in\n")
+    assert run.x == pytest.approx([25.4])
+    assert run.z == pytest.approx([0.0254])
 
 
 def test_a_huge_line_is_passed_over_quickly():

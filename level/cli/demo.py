@@ -5,6 +5,8 @@ from typing import Annotated
 
 import typer
 
+from probes.errors import RequestError
+
 __all__ = ["demo"]
 
 _FILES = ("machine.toml", "first.txt", "second.txt", "report.html")
@@ -31,27 +33,13 @@ def demo(
     from level.show.text import check_text, turns_text
     from level.simulator import capture
     from level.turns import plan_turns
-    from probes.errors import RequestError
     from probes.formats import read_run
 
-    if folder.exists() and not folder.is_dir():
-        raise RequestError(f"{folder}: is a file; name a folder for the example")
-    taken = [name for name in _FILES if (folder / name).exists()]
-    foreign = [path for path in folder.iterdir() if path.name not in _FILES] if taken == [] and (
-        folder.exists()
-    ) else []  # fmt: skip
-    if foreign:
-        raise RequestError(
-            f"{folder}: holds other files already; name a new folder for the example"
-        )
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as fault:
-        raise RequestError(f"{folder}: cannot be made ({fault.strerror})") from None
-
+    text = machine_toml(demo_machine())
+    _check_folder(folder, text)
     _title("An invented machine is set up and probed")
     simulator = demo_simulator()
-    write_text(folder / "machine.toml", machine_toml(demo_machine()))
+    write_text(folder / "machine.toml", text)
     first_text = capture(demo_probing(simulator), "first probing, gantry as assembled")
     write_text(folder / "first.txt", first_text)
     machine = read_machine(folder / "machine.toml")
@@ -95,6 +83,23 @@ def demo(
         "  planish turns YOUR_LOG.txt    what to turn, which way, how far\n"
         "  planish report YOUR_LOG.txt   a page to keep"
     )
+
+
+def _check_folder(folder: Path, machine_text: str) -> None:
+    """Make the folder; refuse one that holds anything but an earlier demo."""
+    if folder.exists() and not folder.is_dir():
+        raise RequestError(f"{folder}: is a file; name a folder for the example")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        held = {path.name for path in folder.iterdir()}
+        older = folder / "machine.toml"
+        ours = not held or (older.exists() and older.read_text(encoding="utf-8") == machine_text)
+    except (OSError, UnicodeDecodeError) as fault:
+        raise RequestError(f"{folder}: cannot be made or read ({fault})") from None
+    if not ours or held - set(_FILES):
+        raise RequestError(
+            f"{folder}: holds other files already; name a new folder for the example"
+        )
 
 
 def _title(text: str) -> None:

@@ -83,7 +83,8 @@ def init(
     )
     write_text(path, machine_toml(machine))
     typer.echo(
-        f"{path}: written. Correct the lifts' places in it, then:\n"
+        f"{path}: written. Correct where the lifts stand, their screws, and the turn that raises "
+        "each\n(try it with a finger on the screw), then:\n"
         f"planish turns RUN --machine {path}"
     )
 

@@ -8,11 +8,12 @@ from typing import Annotated, Any, get_type_hints
 import typer
 
 from level.machine import Machine, read_machine
-from probes.formats import ReadOptions
+from probes.formats import FORMATS, ReadOptions
 from probes.formats.options import parse_span
 
 __all__ = [
     "DEFAULT_MACHINE",
+    "DetentOption",
     "JsonOption",
     "LimitOption",
     "MachineOption",
@@ -32,6 +33,9 @@ MachineOption = Annotated[
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object.")]
 LimitOption = Annotated[
     float | None, typer.Option(help="Largest flatness (minimum zone) allowed, mm.")
+]
+DetentOption = Annotated[
+    float | None, typer.Option(help="Smallest turn you can make, in turns, as in 0.125.")
 ]
 ReferenceOption = Annotated[
     str,
@@ -72,7 +76,10 @@ def _reading_options(
     ] = None,
     format: Annotated[  # noqa: A002 - the option's name
         str | None,
-        typer.Option("--format", help="Format, if in doubt: columns, matrix or captured."),
+        typer.Option("--format", help=f"Format, if in doubt: {', '.join(FORMATS)}."),
+    ] = None,
+    run_number: Annotated[
+        int | None, typer.Option("--run", help="Which probing of a log to take, from 1.")
     ] = None,
 ) -> ReadOptions:
     return ReadOptions(
@@ -83,6 +90,7 @@ def _reading_options(
         x=parse_span(x, "--x") if x else None,
         y=parse_span(y, "--y") if y else None,
         rows=rows,
+        run=run_number,
     )
 
 

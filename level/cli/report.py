@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from level.cli.options import (
+    DetentOption,
     LimitOption,
     MachineOption,
     ReferenceOption,
@@ -32,10 +33,12 @@ def report(
     machine: MachineOption = None,
     limit: LimitOption = None,
     reference: ReferenceOption = "least-motion",
+    detent: DetentOption = None,
 ) -> None:
     """Write a page with the answer, a 3D picture, a map, the turns and how they came about.
 
     The page is one file that needs no network. Without a machine file it holds the check only.
+    Ends with code 3 if the bed is outside its flatness limit.
 
     Example: planish report first.txt -o first.html
     """
@@ -45,9 +48,11 @@ def report(
     lifts = find_machine(machine, needed=False)
     readings = read_run(run, options)
     found = check_bed(readings, lifts, limit=limit)
-    plan = plan_turns(readings, lifts, reference=reference) if lifts else None
+    plan = plan_turns(readings, lifts, reference=reference, detent=detent) if lifts else None
     write_report(found, plan, output)
     typer.echo(f"{output}: written", err=True)
+    if found.within is False:
+        raise typer.Exit(3)
 
 
 def write_report(found: "Check", plan: "TurnPlan | None", output: Path) -> None:

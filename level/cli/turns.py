@@ -1,10 +1,9 @@
 """`planish turns` asks what to turn, which way, how far and in what order."""
 
-from typing import Annotated
-
 import typer
 
 from level.cli.options import (
+    DetentOption,
     JsonOption,
     MachineOption,
     ReferenceOption,
@@ -23,9 +22,7 @@ def turns(
     options: ReadOptions,
     machine: MachineOption = None,
     reference: ReferenceOption = "least-motion",
-    detent: Annotated[
-        float | None, typer.Option(help="Smallest turn you can make, in turns, as in 0.125.")
-    ] = None,
+    detent: DetentOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Say which lift to turn, which way and how far, to take the tilt out.

@@ -11,7 +11,7 @@ from level.check import Check
 from level.machine import Lift, Machine
 from level.show.plots import flat_map
 from level.show.scene import Scene, build_scene, picture
-from level.show.words import noise_words, reference_words, turn_phrase
+from level.show.words import how_words, noise_words, reference_words, turn_phrase
 from level.turns import Move, StageMove, TurnPlan
 from mesh.modes import Mode
 from mesh.noise import Noise
@@ -74,7 +74,8 @@ def render_page(check: Check, plan: TurnPlan | None, *, answer: Sequence[str], v
         turn_rows=_turn_rows(plan),
         motors=plan is not None and any(move.steps is not None for move in plan.moves),
         reference=reference_words(plan.reference) if plan else "",
-        rounds=_rounds(plan),
+        stages=_stages(plan),
+        how=how_words(plan, machine.frame.carries) if plan and machine and plan.turning else [],
         remains=_remains(plan),
         flatness=_flatness(check),
         tilt=_tilt(check),
@@ -132,7 +133,7 @@ def _turn_row(move: Move) -> dict[str, Any]:
     }
 
 
-def _rounds(plan: TurnPlan | None) -> list[dict[str, Any]]:
+def _stages(plan: TurnPlan | None) -> list[dict[str, Any]]:
     """Put equal stages that follow one another together; one stage alone needs no table."""
     if plan is None or len(plan.stages) < 2:
         return []
@@ -141,7 +142,7 @@ def _rounds(plan: TurnPlan | None) -> list[dict[str, Any]]:
         last = first + len(list(same)) - 1
         found.append(
             {
-                "title": f"round {first}" if first == last else f"each of rounds {first} to {last}",
+                "title": f"stage {first}" if first == last else f"each of stages {first} to {last}",
                 "parts": [_part(part) for part in stage],
             }
         )

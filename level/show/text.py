@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from level.check import Check
 from level.machine import Lift, Machine
 from level.show.charmap import character_map
-from level.show.words import check_words, noise_words, turn_phrase, turns_words
+from level.show.words import check_words, how_words, noise_words, turn_phrase, turns_words
 from level.turns import Move, TurnPlan
 from mesh.modes import Mode
 from mesh.noise import Noise
@@ -135,29 +135,19 @@ def _steps(move: Move, plan: TurnPlan) -> list[str]:
 
 def _how(plan: TurnPlan, machine: Machine) -> list[str]:
     lines = []
-    rounds = len(plan.stages)
-    if rounds > 1:
+    count = len(plan.stages)
+    if count > 1:
         lines += _wrapped(
-            f"Do it in {rounds} equal rounds, lift by lift in the order of the table, so that "
-            f"racking stays under {plan.racking.limit:.3f} mm. One round is:"
+            f"Do it in {count} equal stages, lift by lift in the order of the table, so that "
+            f"racking stays under {plan.racking.limit:.3f} mm. One stage is:"
         )
         for part in plan.stages[0]:
             lines.append(
                 f"  {part.lift}: {turn_phrase(part.turns, part.direction, part.travel)} "
                 f"({part.rise:+z.3f} mm)"
             )  # fmt: skip
-    lines += _wrapped(
-        f"A positive rise is up: it lifts the {machine.frame.carries} at that lift. "
-        "Come to the last position from below, so that backlash is taken up the same way."
-    )
-    if plan.racking.present > 0.0005:
-        lines += _wrapped(
-            f"The bed's twist would be {plan.racking.present:.3f} mm of racking at the lifts, if "
-            "it were the frame's; the plan neither adds to it nor takes it out."
-        )
-    if plan.racking.added > 0.0005:
-        lines += _wrapped(f"The plan adds {plan.racking.added:.3f} mm of racking.")
-    lines += _wrapped("Then lock the lifts, probe again, and run planish check.")
+    for sentence in how_words(plan, machine.frame.carries):
+        lines += _wrapped(sentence)
     return lines
 
 

@@ -1,13 +1,14 @@
 """The answers in words, for the terminal and the page alike."""
 
 from level.check import Check
-from level.turns import LEAST_MOTION, LOWER_ONLY, RAISE_ONLY, TurnPlan
+from level.turns import LEAST_MOTION, LOWER_ONLY, RAISE_ONLY, SMALL, TurnPlan
 from mesh.modes import Mode
 from mesh.noise import Noise
 from mesh.tilt import Tilt
 
 __all__ = [
     "check_words",
+    "how_words",
     "noise_words",
     "reference_words",
     "shape_words",
@@ -15,6 +16,10 @@ __all__ = [
     "turn_phrase",
     "turns_words",
 ]
+
+
+_BLUNT = 0.3e-3
+"""A fall known no better than this part of the span says nothing: rails allow about as much."""
 
 
 def check_words(check: Check) -> list[str]:
@@ -51,8 +56,15 @@ def tilt_words(tilt: Tilt, noise: Noise) -> str:
         interval = "" if half is None else f" (±{half:.3f})"
         sides = (high, low) if fall > 0 else (low, high)
         parts.append(f"the {sides[0]} is {abs(fall):.3f} mm{interval} higher than the {sides[1]}")
+    halves = [reach * sigma for sigma in sigmas if sigma is not None]
     over = f"over the {tilt.width:.0f} x {tilt.depth:.0f} mm probed"
-    if all(part.startswith("no fall") for part in parts):
+    level = all(part.startswith("no fall") for part in parts)
+    if level and halves and max(halves) > _BLUNT * max(tilt.width, tilt.depth):
+        return (
+            "These readings cannot tell whether bed and gantry are parallel: a fall is known to "
+            f"±{max(halves):.3f} mm only, {over}."
+        )
+    if level:
         return f"Bed and gantry are parallel: {' and '.join(parts)}, {over}."
     return f"Bed and gantry are not parallel: {', and '.join(parts)}, {over}."
 
@@ -117,16 +129,49 @@ def turns_words(plan: TurnPlan) -> list[str]:
     if not plan.influence.directions.size:
         return ["One lift takes no tilt out; there is nothing to turn."]
     if not turning:
-        return ["Leave every lift as it is: no turn is larger than its own uncertainty or detent."]
+        words = [
+            "Leave every lift as it is: no turn is larger than its uncertainty or half a detent."
+        ]
+        if any(move.why == SMALL for move in plan.moves):
+            words[0] += " If you can turn finer, say so with --detent."
+        return [*words, _prediction(plan, "Probing will")]
     counted = "1 lift" if len(turning) == 1 else f"{len(turning)} lifts"
     first = f"Turn {counted}; {reference_words(plan.reference)}."
+    return [first, _prediction(plan, "Probing should then")]
+
+
+def _prediction(plan: TurnPlan, start: str) -> str:
     left = plan.predicted
-    second = (
-        f"Probing should then show a fall of {left.fall_x:z.3f} mm along x and "
-        f"{left.fall_y:z.3f} mm along y; the bed's own {left.minimum_zone:.3f} mm (minimum zone) "
-        "stays, as no plane takes it out."
+    return (
+        f"{start} show a fall of {left.fall_x:z.3f} mm along x and {left.fall_y:z.3f} mm along y; "
+        f"the bed's own {left.minimum_zone:.3f} mm (minimum zone) stays, as no plane takes it out."
     )
-    return [first, second]
+
+
+def how_words(plan: TurnPlan, carries: str) -> list[str]:
+    """Say how the turns are made, and what to do after them."""
+    words = [
+        f"A positive rise is up: it lifts the {carries} at that lift. On a machine that is new to "
+        "you, turn one lift first and see that it goes the right way.",
+        "Keep the nozzle clear of the bed while lifts move, and set its height anew afterwards. "
+        "Come to the last position from below, so that backlash is always taken up the same way.",
+    ]
+    coarse = [move for move in plan.turning if move.steps is None]
+    if coarse:
+        miss = max(move.detent * move.travel / 2 for move in coarse)
+        words.append(
+            "The turns are exact; come as near as you can. Half a detent off is up to "
+            f"{miss:.3f} mm at a lift."
+        )
+    if plan.racking.present > 0.0005:
+        words.append(
+            f"The bed's twist would be {plan.racking.present:.3f} mm of racking at the lifts, if "
+            "it were the frame's; the plan neither adds to it nor takes it out."
+        )
+    if plan.racking.added > 0.0005:
+        words.append(f"The plan adds {plan.racking.added:.3f} mm of racking.")
+    words.append("Then lock the lifts, probe again, and run planish check.")
+    return words
 
 
 def reference_words(reference: str) -> str:

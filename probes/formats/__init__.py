@@ -123,7 +123,8 @@ def _find_format(source: Source, options: ReadOptions) -> str:
         return possible[0]
     if not source.is_text:
         raise ReadError(
-            f"{source.name}: is a binary file that is neither X3P nor VTK; save the readings as text"
+            f"{source.name}: is a binary file that is neither X3P nor VTK; "
+            "save the readings as text"
         )
     number, line = next((n, s) for n, s in source.lines() if s.strip())
     raise ReadError(

@@ -16,6 +16,9 @@ from probes.units import MM_PER_UNIT, position_unit, unit_name
 
 __all__ = ["Readings", "assemble"]
 
+_TINY_MM = 10.0
+"""No bed is probed over so small an area on purpose."""
+
 
 @dataclass(frozen=True)
 class Readings:
@@ -71,19 +74,27 @@ def assemble(readings: Readings, source: Source, options: ReadOptions, format_na
             f"{source.name}: x is in {position} and y in {other}; give both in one unit"
         )
     mm, sign = MM_PER_UNIT[position], 1.0 if options.high == "up" else -1.0
+    x = np.asarray(readings.x, dtype=np.float64) * mm
+    y = np.asarray(readings.y, dtype=np.float64) * mm
+    warnings = list(readings.warnings)
+    if len(x) > 2 and max(np.ptp(x), np.ptp(y)) < _TINY_MM:
+        warnings.append(
+            f"all places lie within {np.ptp(x):.3g} x {np.ptp(y):.3g} mm; check the unit, and if "
+            "these are heights in rows, give --x and --y"
+        )
     about = {
         name: getattr(remarks, name)
         for name in ("started", "bed", "chamber", "ambient", "plate", "note")
     }
     return Run(
-        x=np.asarray(readings.x, dtype=np.float64) * mm,
-        y=np.asarray(readings.y, dtype=np.float64) * mm,
+        x=x,
+        y=y,
         z=np.asarray(readings.z, dtype=np.float64) * (sign * MM_PER_UNIT[height]),
         source=source.name,
         format=format_name,
         passed_over=readings.passed_over,
         holes=readings.holes,
-        warnings=tuple(readings.warnings),
+        warnings=tuple(warnings),
         **(about | dict(readings.about) | dict(readings.extra)),
     )
 

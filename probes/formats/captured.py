@@ -22,13 +22,18 @@ NAME = "captured"
 
 _NUMBERS = ("x", "y", "z", "touch", "minutes", "bed")
 _FIELD = re.compile(r"\{([^{}]*)\}")
-_ANY_VALUE = rf"(?:{NUMBER}|[-+]?(?i:nan|inf(?:inity)?)\b)"
+_COMMA_NUMBER = NUMBER.replace(r"\.?\d*", r"(?:\.\d*|,\d+)?")
+_NO_NUMBER = r"[-+]?(?i:nan|inf(?:inity)?)\b"
 _LABELLED = re.compile(
-    rf"(?<![A-Za-z_])([xyz])\s*[:=]?\s*({_ANY_VALUE})(?![\d.])"
-    r"(?:\s*(mm|um|µm|μm|in|thou|uin)(?![A-Za-z]))?",
+    rf"(?<![A-Za-z_])([xyz])\s*[:=]?\s*({_COMMA_NUMBER}|{_NO_NUMBER})(?![\d.]|,\d)"
+    # a unit, not the next word of a sentence: "in 2 tries"
+    r"(?:\s*(mm|um|µm|μm|in|thou|uin)(?=\s*(?:$|[,;|/)\]]|[xyz]\s*[:=\d.+-])))?",
     re.IGNORECASE,
 )
-_NUMBER = re.compile(NUMBER)
+_NUMBER = re.compile(_COMMA_NUMBER)
+_TRAVEL = 1.0
+"""Heights in lines of two shapes that lie farther apart than this are no touches of one bed."""
+
 _LONGEST = 4096
 """Characters. Longer lines are no console lines, and are passed over."""
 
@@ -101,7 +106,10 @@ def template_pattern(template: str) -> re.Pattern[str]:
         if name in used:
             raise RequestError(f"--line: field {match[0]} stands twice; use {{skip}} for one")
         used.append(name)
-        parts.append(rf"(?<![\d.])(?P<{name}>{_ANY_VALUE})(?!\d)")
+        # a comma that the template itself has behind the field is no decimal sign
+        comma = not template[position:].lstrip().startswith(",")
+        value = _COMMA_NUMBER if comma else NUMBER
+        parts.append(rf"(?<![\d.])(?P<{name}>{value}|{_NO_NUMBER})(?!\d)")
     parts.append(_literal(template[position:]))
     missing = [name for name in ("x", "y", "z") if name not in used]
     if missing:
@@ -166,7 +174,7 @@ def _values(
     found = pattern.findall(text)
     try:
         values = np.fromiter(map(float, chain.from_iterable(found)), dtype=np.float64)
-    except ValueError:  # a minus sign from a typesetter
+    except ValueError:  # a decimal comma, or a minus sign from a typesetter
         values = np.array([_number(word) for row in found for word in row])
     table: Floats = values.reshape(-1, len(fields))
     if not np.isfinite(table).all():
@@ -192,13 +200,13 @@ def _marker(source: Source, pattern: re.Pattern[str]) -> re.Pattern[str] | None:
 
 def _shape_pattern(line: str) -> re.Pattern[str]:
     words = (re.escape(part) for part in _NUMBER.split(line))
-    return re.compile(rf"^[^\S\n]*{NUMBER.join(words)}[^\S\n]*$", re.MULTILINE)
+    return re.compile(rf"^[^\S\n]*{_COMMA_NUMBER.join(words)}[^\S\n]*$", re.MULTILINE)
 
 
 def _automatic(source: Source) -> Readings:
     values: dict[str, list[float]] = {"x": [], "y": [], "z": []}
     units: dict[str, str] = {}
-    shapes: dict[str, int] = {}
+    shapes: dict[str, list[float]] = {}
     starts: list[int] = []
     before, marker = "", None
     passed_over = 0
@@ -213,7 +221,7 @@ def _automatic(source: Source) -> Readings:
         if not values["z"] and before:
             marker = _shape_pattern(before)
         shape = " ".join(_NUMBER.sub("#", line).split())
-        shapes[shape] = shapes.get(shape, 0) + 1
+        shapes.setdefault(shape, []).append(_number(labels["z"][0]))
         for name, (word, unit) in labels.items():
             value = _number(word)
             if not np.isfinite(value):
@@ -235,20 +243,53 @@ def _automatic(source: Source) -> Readings:
         units=units,
         passed_over=passed_over,
         starts=starts,
-        warnings=_shape_warnings(shapes),
+        warnings=_check_shapes(shapes, source),
     )
 
 
-def _shape_warnings(shapes: dict[str, int]) -> list[str]:
-    """Point out readings in lines unlike most: they may be travel moves and no touches."""
-    common = max(shapes, key=lambda shape: shapes[shape])
-    rest = sum(shapes.values()) - shapes[common]
-    if not rest or shapes[common] < 3:
+def _check_shapes(shapes: dict[str, list[float]], source: Source) -> list[str]:
+    """Refuse to mix touches with travel moves; point out what may still be such a mix."""
+    common = max(shapes, key=lambda shape: len(shapes[shape]))
+    others = {shape: values for shape, values in shapes.items() if shape != common}
+    low, high = min(shapes[common]), max(shapes[common])
+    for shape, values in others.items():
+        if min(values) > high + _TRAVEL or max(values) < low - _TRAVEL:
+            touch = max(common, shape, key=lambda one: len(set(shapes[one])))
+            raise ReadError(
+                f"{source.name}: lines of two shapes hold x, y and z far apart in height, so one "
+                f"may be travel moves: {_shown(common, shapes)}, and {_shown(shape, shapes)}; give "
+                f"the shape of a touch, as in --line {_as_template(touch)!r}"
+            )
+    if len(set(shapes[common])) == 1 and len(shapes[common]) > 3 and not others:
+        return [
+            f"every height is {shapes[common][0]:g}; if these are travel moves, give the shape of "
+            "a touch with --line"
+        ]
+    rest = sum(map(len, others.values()))
+    if not rest or len(shapes[common]) < 3:
         return []
     return [
-        f"{rest} of the {rest + shapes[common]} readings stand in lines of another shape than "
-        f"{common[:120]!r}; say --line with the shape you want if they are no touches"
+        f"{rest} of the {rest + len(shapes[common])} readings stand in lines of another shape than "
+        f"{common[:60]!r}; say --line with the shape you want if they are no touches"
     ]
+
+
+def _shown(shape: str, shapes: dict[str, list[float]]) -> str:
+    return f"{shape[:60]!r} ({len(shapes[shape])} lines)"
+
+
+def _as_template(shape: str) -> str:
+    """Make a template of the shape of a labelled line, from its first label on."""
+    template = re.sub(r"(?i)(?<![A-Za-z_])([xyz])(\s*[:=]?\s*)#", r"\1\2{\1}", shape)
+    template = re.sub(r"\{([XYZ])\}", lambda match: match[0].lower(), template)
+    fields = [
+        match.start() for match in re.finditer(r"(?i)(?<![A-Za-z_])[xyz]\s*[:=]?\s*\{", template)
+    ]
+    ends = [match.end() for match in re.finditer(r"\{[xyz]\}", template)]
+    if len(fields) < 3 or len(ends) < 3:
+        return "{x} {y} {z}"
+    words = template[: fields[0]].rsplit("#", 1)[-1].lstrip("]), .:")
+    return words + template[fields[0] : ends[-1]].replace("#", "{skip}")
 
 
 def _labels(line: str) -> dict[str, tuple[str, str]] | None:
@@ -267,7 +308,7 @@ def _text_lines(source: Source) -> Iterator[tuple[int, str]]:
 
 
 def _number(word: str) -> float:
-    return float(word.replace("−", "-"))
+    return float(word.replace("−", "-").replace(",", "."))
 
 
 def _not_finite(word: str, name: str, where: str) -> ReadError:

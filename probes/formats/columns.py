@@ -24,6 +24,7 @@ ENDINGS = (".csv", ".txt")
 
 _EXTRA = ("touch", "minutes", "bed", "chamber", "ambient")
 _TITLE = re.compile(r"\s*\"?([^\[(\"]*?)\"?\s*(?:[\[(]\s*([^\])]*?)\s*[\])])?\s*")
+_SUFFIXED = re.compile(r"(?i)([xyz])[ _](mm|um|µm|μm|in|thou|uin)")
 
 
 @dataclass(frozen=True)
@@ -37,12 +38,12 @@ class _Header:
 
 def look(source: Source, options: ReadOptions) -> Match:
     """Tell whether a source holds columns."""
-    if not source.is_text:
+    if options.line or not source.is_text:
         return Match.NO
     layout = find_layout(source)
     if _find_header(source, layout).line:
         return Match.YES
-    if options.x or options.y or options.line:
+    if options.x or options.y:
         return Match.NO
     sample = [row.cells for row in sample_rows(source, layout)]
     bare = sum(len(cells) == 3 and _has_position(cells, layout) for cells in sample)
@@ -64,11 +65,10 @@ def parse(source: Source, options: ReadOptions) -> Readings:  # noqa: ARG001 - a
     header = _find_header(source, layout)
     where = {name: header.names.index(name) for name in ("x", "y", "z", *_EXTRA)
              if name in header.names}  # fmt: skip
-    holes = 0
-    table = _fast(source, layout, header, where)
-    values = {name: table[:, k] for k, name in enumerate(where)} if table is not None else None
-    if values is None:
-        values, holes = _line_by_line(source, layout, header, where)
+    table, holes = _fast(source, layout, header, where), 0
+    if table is None:
+        table, holes = _line_by_line(source, layout, header, where)
+    values = dict(zip(where, table.T, strict=True))
     return Readings(
         values["x"],
         values["y"],
@@ -84,9 +84,19 @@ def _fast(source: Source, layout: Layout, header: _Header, where: dict[str, int]
     start = 0
     for _ in range(header.line):
         start = source.data.find(b"\n", start) + 1
-    if layout.decimal_comma or b"#" in source.data[start:] or b'"' in source.data:
+    while source.data[start : start + 1] in (b"#", b"\n"):
+        start = source.data.find(b"\n", start) + 1 or len(source.data)
+    body = source.data[start:].rstrip()
+    if layout.decimal_comma or b"#" in body or b'"' in body:
         return None
-    stream = io.TextIOWrapper(io.BytesIO(source.data), source.encoding, errors="replace")
+    own = len(header.names) > len(where)  # columns of the user's own, which may be text
+    if own:
+        separators = body.count(layout.separator.encode())
+        if layout.separator == " " or separators != (body.count(b"\n") + 1) * (
+            len(header.names) - 1
+        ):
+            return None
+    stream = io.TextIOWrapper(io.BytesIO(body), source.encoding, errors="replace")
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error")
@@ -94,27 +104,31 @@ def _fast(source: Source, layout: Layout, header: _Header, where: dict[str, int]
                 stream,
                 delimiter=None if layout.separator == " " else layout.separator,
                 comments=None,
-                skiprows=header.line,
-                usecols=tuple(where.values()) if header.line else None,
+                usecols=tuple(where.values()) if own else None,
                 ndmin=2,
             )
     except (ValueError, UserWarning):
         return None
+    if not own:
+        if table.shape[1] != len(where):
+            return None
+        table = table[:, list(where.values())]
     # what is not finite is refused below, with its line
-    return table if table.shape[1] == len(where) and np.isfinite(table).all() else None
+    return table if np.isfinite(table).all() else None
 
 
 def _line_by_line(
     source: Source, layout: Layout, header: _Header, where: dict[str, int]
-) -> tuple[dict[str, list[float]], int]:
-    values: dict[str, list[float]] = {name: [] for name in where}
+) -> tuple[Floats, int]:
+    touches: list[list[float]] = []
     holes = 0
     for row in rows(source, layout):
         if row.number <= header.line:
             continue
         cells = row.cells
-        enough = len(cells) > max(where.values()) if header.line else len(cells) == 3
-        if not enough:
+        # columns of the user's own may be left empty at the end of a line
+        least = max(where.values()) + 1 if header.line else 3
+        if not least <= len(cells) <= len(header.names):
             raise ReadError(
                 f"{source.at(row.number)}holds {len(cells)} values where {len(header.names)} are "
                 f"expected ({', '.join(header.names)})"
@@ -122,6 +136,7 @@ def _line_by_line(
         if cells[where["z"]].lower() in HOLES - {"nan"}:
             holes += 1
             continue
+        touch = []
         for name, index in where.items():
             value = layout.number(cells[index])
             if value is None:
@@ -129,8 +144,9 @@ def _line_by_line(
                     f"{source.at(row.number)}{cells[index][:40]!r} in column {name} is not a "
                     "finite number; correct it or take the line out"
                 )
-            values[name].append(value)
-    return values, holes
+            touch.append(value)
+        touches.append(touch)
+    return np.array(touches, dtype=np.float64).reshape(-1, len(where)), holes
 
 
 def _has_position(cells: list[str], layout: Layout) -> bool:
@@ -147,7 +163,11 @@ def _find_header(source: Source, layout: Layout) -> _Header:
             cells = re.sub(r"\s+(?=[\[(])", "", row.text).split()
         if any(layout.number(cell) is not None for cell in cells):
             continue
-        titles = [match.groups() for cell in cells if (match := _TITLE.fullmatch(cell))]
+        titles = [
+            match.groups()
+            for cell in cells
+            if (match := _SUFFIXED.fullmatch(cell.strip('" ')) or _TITLE.fullmatch(cell))
+        ]
         names = [name.strip().lower() for name, _ in titles]
         if len(titles) == len(cells) and {"x", "y", "z"} <= set(names):
             for name in ("x", "y", "z"):

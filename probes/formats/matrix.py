@@ -1,6 +1,7 @@
 """Matrix: heights in rows, coordinates from a header row and column or from --x and --y."""
 
 import math
+from itertools import pairwise
 
 import numpy as np
 
@@ -24,7 +25,7 @@ def look(source: Source, options: ReadOptions) -> Match:
         return Match.NO
     layout = find_layout(source)
     sample = sample_rows(source, layout)
-    if _has_axes(sample, layout):
+    if _has_axes(sample, layout, options):
         return Match.YES
     numeric = sum(is_numeric(row.cells, layout) for row in sample)
     if 2 * numeric <= len(sample):
@@ -50,12 +51,18 @@ def parse(source: Source, options: ReadOptions) -> Readings:
     if not table:
         raise ReadError(f"{source.name}: holds no readings")
     warnings: list[str] = []
-    if _has_axes(table[:SAMPLE], layout):
+    if _has_axes(table[:SAMPLE], layout, options):
         xs, ys, heights = _with_axes(table, layout, source)
         if options.x or options.y or options.rows:
             warnings.append("the matrix has coordinates of its own; --x, --y, --rows not used")
     else:
+        if not is_numeric(table[0].cells, layout) and len(table) > 1:
+            raise ReadError(
+                f"{source.at(table[0].number)}{table[0].text.strip()[:40]!r} is no row of heights; "
+                "a header of columns must name x, y and z, as in x,y,z or x [mm],y [mm],z [um]"
+            )
         _check_lengths(table, source, len(table[0].cells))
+        _heights(table, layout, source)
         xs, ys = _between_ends(len(table[0].cells), len(table), source, options, warnings)
         heights = table
     z = _heights(heights, layout, source)
@@ -91,21 +98,29 @@ def _between_ends(
     return xs, ys
 
 
-def _has_axes(sample: list[Row], layout: Layout) -> bool:
+def _has_axes(sample: list[Row], layout: Layout, options: ReadOptions) -> bool:
     """Tell whether the first row holds x after a corner that is empty, a label or left out."""
     if len(sample) < 2:
         return False
     first, second = sample[0].cells, sample[1].cells
     if not is_numeric(second, layout) or layout.number(second[0]) is None:
         return False
-    if len(first) == len(second) - 1:
+    if len(first) == len(second) - 1 and not (options.x or options.y):
+        # without a corner only coordinates that rise or fall tell a header from a short row
         regular = all(len(row.cells) == len(second) for row in sample[1:])
-        return regular and all(layout.number(cell) is not None for cell in first)
+        ys = [layout.number(row.cells[0]) for row in sample[1:]]
+        return regular and _in_order([layout.number(cell) for cell in first]) and _in_order(ys)
     return (
         len(first) == len(second) > 1
         and layout.number(first[0]) is None
         and all(layout.number(cell) is not None for cell in first[1:])
     )
+
+
+def _in_order(values: list[float | None]) -> bool:
+    steps = [b - a for a, b in pairwise(values) if a is not None and b is not None]
+    whole = None not in values and len(steps) == len(values) - 1
+    return whole and (all(step > 0 for step in steps) or all(step < 0 for step in steps))
 
 
 def _with_axes(

@@ -48,6 +48,8 @@ class ReadOptions:
     def __post_init__(self) -> None:
         if self.high not in ("up", "down"):
             raise RequestError(f"--high {self.high!r}: must be up or down")
+        if self.line is not None and not self.line.strip():
+            raise RequestError("--line: is empty; give text with the fields {x} {y} {z}")
         if self.rows not in (None, "front-first", "back-first"):
             raise RequestError(f"--rows {self.rows!r}: must be front-first or back-first")
         if self.unit is not None:

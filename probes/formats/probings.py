@@ -1,6 +1,7 @@
 """Several probings in one source: where one ends and the next begins, and which was cut short."""
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 
@@ -49,7 +50,7 @@ def split_probings(run: Run, starts: Sequence[int]) -> tuple[Run, ...]:
         if place[hint] in place[since:hint] and place[hint] != place[hint - 1]:
             cuts.add(hint)
     ordered = [*sorted(cuts), len(run)]
-    parts = [run.take(slice(a, b)) for a, b in zip(ordered[:-1], ordered[1:], strict=True)]
+    parts = [run.take(slice(a, b)) for a, b in pairwise(ordered)]
     if max(len(part.places) for part in parts) < _FEWEST_VISITS or len(parts) == 1:
         return (run,)
     return tuple(_named(part, k, parts) for k, part in enumerate(parts, 1))

@@ -140,7 +140,7 @@ def _origin(trailer: dict[str, str], key: str, source: Source) -> float:
 def _date(text: str) -> datetime | None:
     """Read DDMMYYYYHHMM; other dates are the maker's own and passed over."""
     try:
-        return datetime.strptime(text, "%d%m%Y%H%M") if len(text) == 12 else None  # noqa: DTZ007
+        return datetime.strptime(text, "%d%m%Y%H%M") if len(text) == 12 else None
     except ValueError:
         return None
 

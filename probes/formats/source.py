@@ -98,6 +98,8 @@ def load(source: str | Path | IO[Any]) -> Source:
     """
     if isinstance(source, str | Path):
         if str(source) == "-":
+            if sys.stdin is None:
+                raise ReadError("standard input: is closed; name a file")
             return _take("standard input", sys.stdin.buffer)
         path = Path(source)
         try:

@@ -10,6 +10,7 @@ import io
 import math
 import posixpath
 import zipfile
+from contextlib import suppress
 from typing import Any
 from xml.etree.ElementTree import Element, ParseError
 
@@ -292,10 +293,8 @@ def _about(root: Element, archive: _Archive) -> dict[str, Any]:
     about: dict[str, Any] = {}
     date = _text(root, "Record2/Date", archive, "")
     if date:
-        try:
+        with suppress(ReadError):  # a date of the maker's own
             about["started"] = remark_value("started", date, "")
-        except ReadError:
-            pass  # a date of the maker's own
     note = _text(root, "Record2/Comment", archive, "")
     if note:
         about["note"] = note
