@@ -101,7 +101,7 @@ def test_two_units_are_said():
 
 
 def test_lines_of_another_shape_are_pointed_out():
-    text = "".join(f"go to x {k} y 0 z 5\ntouch at x {k} y 0 gives z 0.{k}\n" for k in range(4))
+    text = "".join(f"go to x {k}00 y 0 z 5\ntouch at x {k}00 y 0 gives z 0.{k}\n" for k in range(4))
     # a hotch-potch of travel moves and touches is refused, with the template that parts them
     with pytest.raises(
         ReadError, match="far apart in height, so one may be travel moves"
