@@ -6,8 +6,11 @@ from level.machine import Machine
 from mesh.checks import check_run
 from mesh.flatness import Flatness, flatness
 from mesh.noise import Noise, find_noise
+from mesh.suspects import SuspectPlace, find_suspects
 from mesh.tilt import Tilt, find_tilt
+from probes.drift import Drift, find_drift
 from probes.errors import RequestError
+from probes.quality import Suspect, find_resolution, suspect_touches
 from probes.run import Run
 
 __all__ = ["Check", "LimitCheck", "check_bed"]
@@ -45,6 +48,12 @@ class Check:
         How sure the readings are.
     limits : tuple of LimitCheck
         The limits that were given.
+    suspects : tuple of SuspectPlace
+        Places to probe again; every figure holds them all the same.
+    outliers : tuple of Suspect
+        Touches that stand apart from others at their place.
+    drift : Drift or None
+        Drift during the run; None where no place was touched again to tell it by.
     """
 
     run: Run
@@ -53,6 +62,9 @@ class Check:
     flatness: Flatness
     noise: Noise
     limits: tuple[LimitCheck, ...]
+    suspects: tuple[SuspectPlace, ...]
+    outliers: tuple[Suspect, ...]
+    drift: Drift | None
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -99,11 +111,16 @@ def check_bed(run: Run, machine: Machine | None = None, *, limit: float | None =
     check_run(run)
     places = run.places
     flat = flatness(places.x, places.y, places.z)
+    given = machine.probe.sigma if machine else None
+    noise = find_noise(run, given=given)
     return Check(
         run=run,
         machine=machine,
-        tilt=find_tilt(places.x, places.y, places.z),
+        tilt=find_tilt(places.x, places.y, places.z, spread=noise.spread),
         flatness=flat,
-        noise=find_noise(run, given=machine.probe.sigma if machine else None),
+        noise=noise,
+        suspects=find_suspects(places),
+        outliers=suspect_touches(run, find_resolution(run.z)),
+        drift=find_drift(run, given=given),
         limits=() if limit is None else (LimitCheck("flatness", limit, flat.minimum_zone),),
     )

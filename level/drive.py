@@ -20,7 +20,7 @@ LARGEST_LEAD_MM = 200.0
 """No leadscrew in the trade moves farther in a turn; common practice, no source."""
 
 _NUMBER = r"(\d+(?:[.,]\d+)?)"
-_CLASS = r"(?:\s*-.*|\s+LH|\s+RH)?"
+_CLASS = r"(?:\s*-\s*\d[A-Za-z]\w*)?(?:\s*-?\s*(?:LH|RH))?"
 _METRIC = re.compile(
     rf"M\s*{_NUMBER}(?:\s*[x×]\s*(?:Ph\s*{_NUMBER}\s*P\s*{_NUMBER}|{_NUMBER}))?{_CLASS}",
     re.IGNORECASE,

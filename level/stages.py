@@ -1,6 +1,5 @@
 """Stages: moves cut into stages so small that no lift leaves the others' plane by too much."""
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -15,15 +14,29 @@ MOST_STAGES = 200
 """More turns of the screwdriver than this are no plan."""
 
 
-def worst_racking(influence: Influence, rises: Sequence[float] | Floats) -> float:
-    """Give the largest racking, mm, at any moment while the lifts move one after the other."""
+def worst_racking(
+    influence: Influence, rises: Sequence[float] | Floats, stages: int = 1
+) -> float:  # fmt: skip
+    """Give the largest racking, mm, at any moment of a plan.
+
+    Parameters
+    ----------
+    influence : Influence
+        How the lifts act.
+    rises : array_like, shape (lifts,)
+        The whole moves, mm, in the order of turning.
+    stages : int
+        Equal stages; in each, the lifts move one after the other by their part.
+    """
     moving = np.asarray(rises, dtype=np.float64)
-    done = np.zeros(len(moving))
-    worst = 0.0
-    for k, rise in enumerate(moving):
-        done[k] = rise
-        worst = max(worst, float(np.abs(influence.racking(done)).max()))
-    return worst
+    # racking after each single move of the first stage, for whole moves
+    steps = np.array(
+        [influence.racking(part) for part in np.tril(np.tile(moving, (len(moving), 1)))]
+    )
+    left = steps[-1]
+    # what a stage leaves behind adds up evenly, so the first and the last stage are the extremes
+    first, last = np.abs(steps), np.abs(steps + (stages - 1) * left)
+    return float(max(first.max(), last.max())) / stages
 
 
 def stages_needed(influence: Influence, rises: Sequence[float] | Floats, limit: float) -> int:
@@ -46,7 +59,7 @@ def stages_needed(influence: Influence, rises: Sequence[float] | Floats, limit: 
     Raises
     ------
     RequestError
-        If it would take more.
+        If it would take more, or no number is enough because the plan itself racks by more.
 
     Notes
     -----
@@ -56,10 +69,10 @@ def stages_needed(influence: Influence, rises: Sequence[float] | Floats, limit: 
     moving = np.asarray(rises, dtype=np.float64)
     if not influence.can_rack or not moving.any():
         return 1
-    stages = max(1, math.ceil(worst_racking(influence, moving) / limit - 1e-9))
-    if stages > MOST_STAGES:
-        raise RequestError(
-            f"the turns would take {stages:,} stages to keep racking under {limit:g} mm; level the "
-            "frame roughly by hand first, or raise [limits] racking if it can bear more"
-        )
-    return stages
+    for stages in range(1, MOST_STAGES + 1):
+        if worst_racking(influence, moving, stages) <= limit * (1 + 1e-9):
+            return stages
+    raise RequestError(
+        f"even {MOST_STAGES} stages would rack the frame by more than {limit:g} mm on the way; "
+        "level it roughly by hand first, or raise [limits] racking if it can bear more"
+    )

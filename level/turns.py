@@ -37,6 +37,9 @@ SMALL = "below half a detent"
 STEEPEST = 0.1
 """Slope, mm/mm, beyond which readings are taken for misread: six degrees."""
 
+_LEAST_PROBED = 0.03
+"""Part of the lifts' distance that must be probed to say anything of them."""
+
 RACKING_PER_SPAN = 0.3e-3
 """Racking limit where the machine file has none, mm per mm between the farthest lifts: what
 makers of rail guides allow between two parallel rails lies between 0.1 and 1.2 (theory A5)."""
@@ -63,7 +66,7 @@ class Move:
     direction : {"clockwise", "counterclockwise", "none"}
         Which way to turn, seen from above; none for a lift that is left alone.
     steps : int or None
-        Microsteps of its motor, rounded; None if turned by hand.
+        Microsteps of its motor, rounded, 0 if it is to be left; None if turned by hand.
     leave : bool
         Whether the rise is too small to be real (below its 95 % uncertainty) or to be made (below
         half a detent).
@@ -231,8 +234,8 @@ def plan_turns(
     machine.check_on_bed(run)
     check_run(run)
     places = run.places
-    tilt = find_tilt(places.x, places.y, places.z)
     noise = find_noise(run, given=machine.probe.sigma)
+    tilt = find_tilt(places.x, places.y, places.z, spread=noise.spread)
     influence = find_influence(machine)
     slopes = np.array((tilt.slope_x, tilt.slope_y))
     if float(np.hypot(*slopes)) > STEEPEST:
@@ -240,13 +243,20 @@ def plan_turns(
             f"{run.source}: the readings tilt by {np.hypot(*slopes) * 1e3:.0f} mm/m, which no bed "
             "does; check the unit, the columns and --line before turning anything"
         )
+    probed, span = max(tilt.width, tilt.depth), influence.span
+    if probed < _LEAST_PROBED * span:
+        raise ShapeError(
+            f"{run.source}: the places cover {tilt.width:.3g} x {tilt.depth:.3g} mm of a machine "
+            f"whose lifts stand {span:.0f} mm apart; check the unit and --x and --y, or probe more "
+            "of the bed"
+        )
     rises, origin = _rises(influence, slopes, reference, held)
     moves = _moves(
         machine, rises, _sigmas(influence, tilt, noise, origin), noise, tilt, detent, held
     )
     limit = machine.limits.racking or RACKING_PER_SPAN * influence.span
     fine: list[str] = []
-    if _racked(influence, moves) > limit:
+    if _racked(influence, moves) > limit or _worsens(run, tilt, influence, moves):
         moves, fine = _turn_finely(machine, moves)
     made = _made(moves)
     racking = Racking(
@@ -331,6 +341,8 @@ def _moves(
         elif sigma is not None and abs(rise) < reach * sigma:
             why = "below its uncertainty"
         steps = None if lift.steps_per_turn is None else round(turns * lift.steps_per_turn)
+        if why and steps is not None:
+            steps = 0  # whoever drives by steps must not turn what is to be left
         moves.append(
             Move(
                 lift=lift.name,
@@ -362,11 +374,24 @@ def _racked(influence: Influence, moves: tuple[Move, ...]) -> float:
     return float(np.abs(influence.racking(_made(moves))).max())
 
 
+def _worsens(run: Run, tilt: Tilt, influence: Influence, moves: tuple[Move, ...]) -> bool:
+    """Tell whether leaving some lifts would tilt the bed more than it is tilted now."""
+    left = _predict(run, influence, _made(moves))
+    before = max(abs(tilt.fall_x), abs(tilt.fall_y))
+    return max(abs(left.fall_x), abs(left.fall_y)) > before * (1 + 1e-9)
+
+
 def _turn_finely(machine: Machine, moves: tuple[Move, ...]) -> tuple[tuple[Move, ...], list[str]]:
     """Have the lifts turned that were left for their detent only, where leaving them racks."""
     small = [move.lift for move in moves if move.why == SMALL]
     finer = tuple(
-        replace(move, leave=False, why="", direction=lift.turning(move.rise))
+        replace(
+            move,
+            leave=False,
+            why="",
+            direction=lift.turning(move.rise),
+            steps=lift.steps_per_turn and round(move.turns * lift.steps_per_turn),
+        )
         if move.why == SMALL
         else move
         for lift, move in zip(machine.lifts, moves, strict=True)
@@ -374,8 +399,9 @@ def _turn_finely(machine: Machine, moves: tuple[Move, ...]) -> tuple[tuple[Move,
     if not small:
         return moves, []
     return finer, [
-        f"{', '.join(small)}: less than half a detent, but the frame would rack beyond its limit "
-        "without; turn as finely as you can, or choose another reference"
+        f"{', '.join(small)}: less than half a detent, but leaving that out would rack the frame "
+        "beyond its limit or tilt the bed more; turn as finely as you can, or choose another "
+        "reference"
     ]
 
 
@@ -444,6 +470,8 @@ def _warnings(
             f"{machine.frame.carries} along that line only; {across:.3f} mm/m across it stays, "
             "and is for the frame or for shims"
         )
+    if machine.frame.joint == "twisting" and len(machine.lifts) > 3 and not influence.twisting:
+        said.append("these lifts stand so that they cannot twist; taken for rigid")
     far = [move.lift for move in moves if move.leverage > 1]
     if far:
         said.append(

@@ -11,7 +11,7 @@ from mesh.plane import fit_plane
 from mesh.zone import Zone, minimum_zone
 from probes.run import Floats
 
-__all__ = ["Flatness", "expected_range", "flatness"]
+__all__ = ["Flatness", "expected_range", "flatness", "range_quantile"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,6 +58,16 @@ class Flatness:
             return None
         return expected_range(n) * sigma * sqrt((n - 3) / n)
 
+    def is_noise(self, sigma: float | None) -> bool:
+        """Tell whether a perfect plane with noise of this sigma would often look as unflat.
+
+        Often is more than once in twenty.
+        """
+        n = len(self.departures)
+        if sigma is None or n < 4:
+            return False
+        return self.least_squares <= range_quantile(n, 0.95) * sigma * sqrt((n - 3) / n)
+
 
 def flatness(
     x: npt.ArrayLike, y: npt.ArrayLike, z: npt.ArrayLike, *, perpendicular: bool = False
@@ -98,7 +108,7 @@ def flatness(
     departures = (
         _normal_departures(xs, ys, zs) if perpendicular else fit_plane(xs, ys, zs).residuals
     )
-    peak, valley = float(departures.max()), float(-departures.min())
+    peak, valley = max(0.0, float(departures.max())), max(0.0, float(-departures.min()))
     return Flatness(
         height_range=float(np.ptp(zs)),
         zone=minimum_zone(xs, ys, zs, perpendicular=perpendicular),
@@ -138,7 +148,44 @@ def expected_range(n: int) -> float:
     >>> round(expected_range(5), 4), round(expected_range(49), 3)
     (2.3259, 4.482)
     """
-    t = np.linspace(-9.0, 9.0, 1801)
-    below = np.array([0.5 * (1.0 + erf(value / sqrt(2.0))) for value in t])
+    below = _normal(_GRID)
     inside = 1.0 - below**n - (1.0 - below) ** n
-    return float(np.sum(inside) * (t[1] - t[0]))
+    return float(np.sum(inside) * _STEP)
+
+
+def range_quantile(n: int, probability: float) -> float:
+    """Give the quantile of the range of n values from a normal law of unit variance.
+
+    Parameters
+    ----------
+    n : int
+        Number of values, 2 or more.
+    probability : float
+        Between 0 and 1.
+
+    References
+    ----------
+    H. O. Hartley, "The range in random samples", Biometrika 32 (1942) 334-348: the distribution.
+
+    Examples
+    --------
+    >>> round(range_quantile(5, 0.95), 1), round(range_quantile(10, 0.95), 1)
+    (3.9, 4.5)
+    """
+    below = _normal(_GRID)
+    density = np.exp(-(_GRID**2) / 2) / sqrt(2 * np.pi)
+    low, high = 0, len(_GRID) - 1
+    while high - low > 1:
+        shift = (low + high) // 2
+        above = np.concatenate((below[shift:], np.ones(shift)))
+        inside = n * float(np.sum(density * (above - below) ** (n - 1))) * _STEP
+        low, high = (shift, high) if inside < probability else (low, shift)
+    return (low + high) / 2 * _STEP
+
+
+_STEP = 0.01
+_GRID: Floats = np.linspace(-9.0, 9.0, 1801, dtype=np.float64)
+
+
+def _normal(t: Floats) -> Floats:
+    return np.array([0.5 * (1.0 + erf(value / sqrt(2.0))) for value in t])

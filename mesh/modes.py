@@ -58,6 +58,8 @@ class Modes:
         dome.
     residuals : ndarray, shape (n,)
         What the modes leave of the heights, mm.
+    leverage : ndarray, shape (n,)
+        Share of each place's own height in its fitted one.
     freedom : int
         Places less fitted modes.
     falls : ndarray, shape (2, 2)
@@ -70,6 +72,7 @@ class Modes:
     bow_x: Mode | None
     bow_y: Mode | None
     residuals: Floats
+    leverage: Floats
     freedom: int
     falls: Floats
 
@@ -82,7 +85,12 @@ class Modes:
 
 
 def modes(
-    x: npt.ArrayLike, y: npt.ArrayLike, z: npt.ArrayLike, *, rectangle: Rectangle | None = None
+    x: npt.ArrayLike,
+    y: npt.ArrayLike,
+    z: npt.ArrayLike,
+    *,
+    rectangle: Rectangle | None = None,
+    spread: Floats | None = None,
 ) -> Modes:
     """Fit the modes of some places.
 
@@ -94,6 +102,9 @@ def modes(
         Height, mm.
     rectangle : ((left, right), (front, back)), optional
         What the modes span, mm; the probed rectangle if not given.
+    spread : ndarray, shape (n,), optional
+        Standard deviation of each place, in units of the one that sigmas are then given for; all
+        the same if not given. It does not weight the fit.
 
     Returns
     -------
@@ -129,6 +140,8 @@ def modes(
     inverse = (right[kept].T / sizes[kept]) @ left[:, kept].T
     values = _TO_MM * (inverse @ zs)
     factors = _TO_MM[:, None] * inverse
+    if spread is not None:
+        factors = factors * spread
     covariance = factors @ factors.T
     # a mode is determined if its own direction lies in what the places see
     seen = np.einsum("ki,ki->i", right[kept], right[kept]) > 1 - 1e-9
@@ -144,6 +157,7 @@ def modes(
     return Modes(
         **{name: found[name] for name in _NAMES[1:]},
         residuals=residuals,
+        leverage=np.einsum("ij,ij->i", left[:, kept], left[:, kept]),
         freedom=len(xs) - int(kept.sum()),
         falls=falls,
     )

@@ -7,12 +7,19 @@ from typing import Literal
 import numpy as np
 
 from mesh.modes import modes
-from mesh.student import student_quantile
-from probes.run import Floats, Run
+from probes.quality import find_resolution, repeat_sigma
+from probes.run import Floats, Grid, Places, Run
+from probes.student import student_quantile
 
 __all__ = ["Noise", "find_noise"]
 
 NoiseSource = Literal["machine file", "repeated touches", "map", "unknown"]
+
+_FEWEST_FOR_LOCAL = 16
+"""Places from which neighbours are compared; fewer are held against bows and twist."""
+
+_NEIGHBOURS = 8
+_MOST_COMPARED = 1500
 
 
 @dataclass(frozen=True, eq=False)
@@ -25,18 +32,22 @@ class Noise:
         One standard deviation of a single touch, mm.
     source : str
         "machine file"; "repeated touches": pooled over the places touched more than once; "map":
-        what bows and twist leave of the heights, which holds finer shape too and so is rather too
-        large; or "unknown".
+        estimated from how each place departs from its neighbours, which holds the finest shape
+        too and so is rather too large; or "unknown".
     freedom : int or None
-        Degrees of freedom of an estimate; None if it was given.
+        Degrees of freedom of an estimate, rounded down; None if it was given.
     of_places : float or None
-        Standard deviation of a place, for places of as many touches as this run has on average.
+        Root of the mean variance of the places of this run, mm. More touches make a place surer,
+        but for the rounding of the readings, which all of them share.
+    spread : ndarray, shape (places,), or None
+        Standard deviation of each place, in units of `of_places`; None if all are the same.
     """
 
     sigma: float | None
     source: NoiseSource
     freedom: int | None
     of_places: float | None
+    spread: Floats | None = None
 
     def reach(self, confidence: float = 0.95) -> float:
         """Half-width of a two-sided interval, in standard deviations: Student's t, or normal."""
@@ -74,18 +85,90 @@ def find_noise(run: Run, *, given: float | None = None) -> Noise:
     (0.141, 'repeated touches', 3)
     """
     places = run.places
-    # a place with m touches has a variance of 1/m
-    per_place = float(np.sqrt(np.mean(1.0 / places.touches)))
     if given is not None:
-        return Noise(given, "machine file", None, given * per_place)
-    repeats = len(run) - len(places)
-    if repeats >= 3:
-        about: Floats = run.z - places.z[places.of_touch]
-        sigma = float(np.sqrt(about @ about / repeats))
-        if sigma > 0:
-            return Noise(sigma, "repeated touches", repeats, sigma * per_place)
+        return _noise(given, "machine file", None, places, run)
+    sigma, repeats = repeat_sigma(run)
+    if repeats >= 3 and (sigma > 0 or find_resolution(run.z)):
+        return _noise(sigma, "repeated touches", repeats, places, run)
+    estimate = _from_map(places) if np.ptp(run.z) > 0 else None
+    if estimate is None:
+        return Noise(None, "unknown", None, None)
+    left, freedom = estimate
+    touch = left / float(np.sqrt(np.mean(1.0 / places.touches)))
+    return Noise(touch, "map", freedom, left, _spread(1.0 / places.touches))
+
+
+def _noise(
+    sigma: float, source: NoiseSource, freedom: int | None, places: Places, run: Run
+) -> Noise:
+    # rounding to steps wider than the noise is an error of its own: repeats do not average it, and
+    # a row of places may share it, so half a step stands for it
+    step = find_resolution(run.z) or 0.0
+    rounding = step / 2 if sigma < step / 2 else 0.0
+    variances = sigma**2 / places.touches + rounding**2
+    of_places = float(np.sqrt(variances.mean()))
+    return Noise(max(sigma, rounding), source, freedom, of_places, _spread(variances))
+
+
+def _spread(variances: Floats) -> Floats | None:
+    mean = float(variances.mean())
+    if mean == 0 or bool(np.ptp(variances) == 0):
+        return None
+    spread: Floats = np.sqrt(variances / mean)
+    return spread
+
+
+def _from_map(places: Places) -> tuple[float, int] | None:
+    """Estimate the standard deviation of a place's height, mm, and its degrees of freedom."""
+    if len(places) >= _FEWEST_FOR_LOCAL:
+        grid = places.grid
+        local = _by_cells(grid, places.z) if grid is not None else None
+        return local or _by_neighbours(places)
     shape = modes(places.x, places.y, places.z)
     left = shape.residual_sigma
-    if left is None:
-        return Noise(None, "unknown", None, None)
-    return Noise(left / per_place, "map", shape.freedom, left)
+    return None if left is None else (left, shape.freedom)
+
+
+def _by_cells(grid: Grid, z: Floats) -> tuple[float, int] | None:
+    """Compare the diagonals of each cell of a grid: no sum of a shape along x and one along y
+    shows there, and a twist shows in all cells alike.
+    """  # noqa: D205
+    heights = grid.matrix(z)
+    crosses = heights[:-1, :-1] - heights[:-1, 1:] - heights[1:, :-1] + heights[1:, 1:]
+    whole = np.isfinite(crosses)
+    count = int(whole.sum())
+    if 2 * count < _FEWEST_FOR_LOCAL:
+        return None
+    # a twist shows in a cell by its area
+    areas = np.outer(np.diff(grid.y), np.diff(grid.x))[whole]
+    values = crosses[whole]
+    values = values - areas * float(areas @ values) / float(areas @ areas)
+    sigma = float(np.sqrt(values @ values / (4 * (count - 1 / count))))
+    # cells that share places vary together (Satterthwaite 1946)
+    beside = int((whole[:, :-1] & whole[:, 1:]).sum() + (whole[:-1] & whole[1:]).sum())
+    across = int((whole[:-1, :-1] & whole[1:, 1:]).sum() + (whole[1:, :-1] & whole[:-1, 1:]).sum())
+    freedom = 16 * count**2 / (16 * count + 8 * beside + 2 * across)
+    return sigma, max(1, int(freedom))
+
+
+def _by_neighbours(places: Places) -> tuple[float, int]:
+    """Compare each place with the plane through its nearest neighbours, bows and twist apart."""
+    n = len(places)
+    compared = np.unique(np.linspace(0, n - 1, min(n, _MOST_COMPARED)).astype(int))
+    apart = (places.x[compared, None] - places.x) ** 2 + (places.y[compared, None] - places.y) ** 2
+    apart[np.arange(len(compared)), compared] = np.inf
+    nearest = np.argpartition(apart, _NEIGHBOURS, axis=1)[:, :_NEIGHBOURS]
+    weights = np.zeros((len(compared), n))
+    for row, (place, others) in enumerate(zip(compared, nearest, strict=True)):
+        design = np.column_stack(
+            (np.ones(_NEIGHBOURS), places.x[others] - places.x[place],
+             places.y[others] - places.y[place])
+        )  # fmt: skip
+        predictor = np.linalg.pinv(design)[0]
+        size = float(np.sqrt(1 + predictor @ predictor))
+        weights[row, place] = 1 / size
+        weights[row, others] = -predictor / size
+    values = weights @ modes(places.x, places.y, places.z).residuals
+    together = weights @ weights.T
+    freedom = np.trace(together) ** 2 / float((together**2).sum())
+    return float(np.sqrt(values @ values / np.trace(together))), max(1, int(freedom))

@@ -100,7 +100,12 @@ class PlaneFit:
 
 
 def fit_plane(
-    x: npt.ArrayLike, y: npt.ArrayLike, z: npt.ArrayLike, method: Method = "least-squares"
+    x: npt.ArrayLike,
+    y: npt.ArrayLike,
+    z: npt.ArrayLike,
+    method: Method = "least-squares",
+    *,
+    spread: Floats | None = None,
 ) -> PlaneFit:
     """Fit a plane.
 
@@ -113,6 +118,9 @@ def fit_plane(
     method : {"least-squares", "minimum-zone", "resistant"}
         Least squares (LSPL of ISO 12781-1), the plane midway in the exact minimum zone (MZPL), or
         Huber's M-estimate, which a few bad readings hardly move. All measure along z.
+    spread : ndarray, shape (n,), optional
+        Standard deviation of each place, in units of the one that the covariance is then given
+        for; all the same if not given. It does not weight the fit.
 
     Returns
     -------
@@ -161,9 +169,16 @@ def fit_plane(
         centre=(float(centre[0]), float(centre[1])),
         height_centre=float(parameters[0]),
         residuals=residuals,
-        factor=inverse @ inverse.T,
+        factor=_factor(inverse, orthogonal, spread),
         method=method,
     )
+
+
+def _factor(inverse: Floats, orthogonal: Floats, spread: Floats | None) -> Floats:
+    if spread is None:
+        return inverse @ inverse.T
+    operator = (inverse @ orthogonal.T) * spread
+    return operator @ operator.T
 
 
 def _resistant(design: Floats, heights: Floats, start: Floats) -> Floats:

@@ -79,12 +79,11 @@ def straightness(
         raise ShapeError("a profile needs one finite height for each finite station")
     if len(stations) < 2 or np.ptp(stations) == 0:
         raise ShapeError("a profile needs two stations that are not at one spot")
-    order = np.lexsort((heights, stations))
-    stations, heights = stations[order], heights[order]
     zone, slope = _zone(stations, heights, perpendicular=perpendicular)
     centred = stations - stations.mean()
     fitted = float(centred @ heights / (centred @ centred))
-    ends = (heights[-1] - heights[0]) / (stations[-1] - stations[0])
+    first, last = int(stations.argmin()), int(stations.argmax())
+    ends = (heights[last] - heights[first]) / (stations[last] - stations[first])
     return Straightness(
         minimum_zone=zone,
         slope=slope,
@@ -99,8 +98,9 @@ def _zone(s: Floats, z: Floats, *, perpendicular: bool) -> tuple[float, float]:
     """Try every edge of the profile's hull: one line of the best zone lies along one."""
     best = (np.inf, 0.0)
     for sign in (1.0, -1.0):
-        corners = _lower_hull(s, sign * z)
-        for i, j in pairwise(corners):
+        order = np.lexsort((sign * z, s))
+        corners = order[_lower_hull(s[order], sign * z[order])]
+        for i, j in pairwise(corners.tolist()):
             if s[j] == s[i]:
                 continue
             slope = (z[j] - z[i]) / (s[j] - s[i])

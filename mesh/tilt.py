@@ -35,7 +35,7 @@ class Tilt:
     centre : (float, float)
         Middle of the rectangle, mm.
     height_centre : float
-        Height of the least-squares plane there, mm.
+        Height there of the tilted plane through the places' mean, mm.
     factor : ndarray, shape (2, 2)
         Covariance of the slopes for places of unit variance.
     plane : PlaneFit
@@ -106,7 +106,14 @@ class Tilt:
         return float(sigma_x * self.width), float(sigma_y * self.depth)
 
 
-def find_tilt(x: Floats, y: Floats, z: Floats, *, rectangle: Rectangle | None = None) -> Tilt:
+def find_tilt(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    *,
+    rectangle: Rectangle | None = None,
+    spread: Floats | None = None,
+) -> Tilt:
     """Find the plane part of a bed.
 
     Parameters
@@ -118,6 +125,8 @@ def find_tilt(x: Floats, y: Floats, z: Floats, *, rectangle: Rectangle | None = 
     rectangle : ((left, right), (front, back)), optional
         What the places ought to have covered evenly, mm, and what the falls span; the probed
         rectangle if not given.
+    spread : ndarray, shape (n,), optional
+        Standard deviation of each place, in units of the one that sigmas are then given for.
 
     Returns
     -------
@@ -138,10 +147,10 @@ def find_tilt(x: Floats, y: Floats, z: Floats, *, rectangle: Rectangle | None = 
     >>> tilt.lopsided, round(tilt.plane.slope_x, 9), round(tilt.fall_x, 9) + 0.0
     (True, -0.05, 0.0)
     """
-    plane = fit_plane(x, y, z)
+    plane = fit_plane(x, y, z, spread=spread)
     if rectangle is None:
         rectangle = (float(x.min()), float(x.max())), (float(y.min()), float(y.max()))
-    shape = modes(x, y, z, rectangle=rectangle)
+    shape = modes(x, y, z, rectangle=rectangle, spread=spread)
     (left, right), (front, back) = rectangle
     width, depth = right - left, back - front
     centre = ((left + right) / 2, (front + back) / 2)

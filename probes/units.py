@@ -2,7 +2,7 @@
 
 from probes.errors import ReadError
 
-__all__ = ["MM_PER_UNIT", "mm_per", "position_unit", "unit_name"]
+__all__ = ["MM_PER_UNIT", "mm_per", "position_unit", "unit_name", "unit_words"]
 
 MM_PER_UNIT = {
     "mm": 1.0,
@@ -15,7 +15,14 @@ MM_PER_UNIT = {
 
 _OTHER_SPELLINGS = {"µm": "um", "μm": "um", "micron": "um", "microns": "um", "inch": "in",
                     "inches": "in", '"': "in", "mil": "thou", "mils": "thou", "µin": "uin",
-                    "μin": "uin", "millimetre": "mm", "millimeter": "mm"}  # fmt: skip
+                    "μin": "uin", "millimetre": "mm", "millimeter": "mm", "millimetres": "mm",
+                    "millimeters": "mm", "micrometre": "um", "micrometer": "um",
+                    "micrometres": "um", "micrometers": "um"}  # fmt: skip
+
+
+def unit_words() -> tuple[str, ...]:
+    """Give every spelling of every unit, the longest first."""
+    return tuple(sorted((*MM_PER_UNIT, *_OTHER_SPELLINGS), key=len, reverse=True))
 
 
 def unit_name(unit: str, *, where: str = "") -> str:

@@ -145,6 +145,40 @@ def test_stages_never_rack_beyond_the_limit():
         assert done == pytest.approx(rises(plan), abs=1e-6)
 
 
+def test_stages_hold_the_limit_where_a_lift_is_left_too():
+    # leaving a lift racks a little, and that adds up over the stages
+    spots = [(-20, -20), (320, -20), (320, 320), (-20, 320)]
+    four = machine(spots, lead=8.0, limits={"racking": 0.05}, probe={"sigma": 1e-4})
+    at = np.linspace(20, 280, 5)
+    plan = plan_turns(plane_run(-0.0005, -0.0015, at=at), four, reference="raise-only")
+    done, names = np.zeros(4), [lift.name for lift in four.lifts]
+    for stage in plan.stages:
+        for part in stage:
+            done[names.index(part.lift)] += part.rise
+            assert np.abs(plan.influence.racking(done)).max() <= 0.05 * (1 + 1e-9)
+    assert any(move.leave for move in plan.moves)
+
+
+def test_leaving_a_lift_never_tilts_more():
+    random = np.random.default_rng(9)
+    for _ in range(300):
+        spots = [(0, 0), (300, random.uniform(-5, 5)), (600, random.uniform(-5, 5))]
+        three = machine(spots, lead=8.0, probe={"sigma": 1e-4})
+        run = plane_run(*random.normal(0, 1e-3, 2))
+        plan = plan_turns(run, three)
+        before = max(abs(plan.tilt.fall_x), abs(plan.tilt.fall_y))
+        after = max(abs(plan.predicted.fall_x), abs(plan.predicted.fall_y))
+        assert after <= before * (1 + 1e-9)
+
+
+def test_misread_runs_are_not_turned_by():
+    four = machine(SQUARE)
+    with pytest.raises(ShapeError, match="the readings tilt by 500 mm/m, which no bed does"):
+        plan_turns(plane_run(0.5, 0), four)
+    with pytest.raises(ShapeError, match="the places cover 2 x 2 mm of a machine whose lifts"):
+        plan_turns(plane_run(0.001, 0, at=np.linspace(0, 2, 3)), four)
+
+
 def test_small_turns_are_left():
     # noise 5 um: a rise of 2 um is not real; a detent of 1/8 turn of 0.5 mm is 62.5 um
     three = machine(TRIANGLE, lead=0.5, probe={"sigma": 0.005}, lift={"detent": 1e-4})

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from cases import MOODY, UIN, hand_case
 
-from mesh.flatness import expected_range, flatness
+from mesh.flatness import expected_range, flatness, range_quantile
 from probes import read_run
 
 
@@ -83,3 +83,16 @@ def test_noise_floor_is_what_flat_plates_show():
 
 def test_three_places_have_no_noise_floor():
     assert flatness([0, 1, 0], [0, 0, 1], [0, 0, 0]).noise_floor(0.01) is None
+
+
+@pytest.mark.parametrize(("n", "quantile"), [(2, 2.77), (5, 3.86), (10, 4.47), (20, 5.01)])
+def test_quantiles_of_the_range(n, quantile):
+    # Studentised range with infinite degrees of freedom, 5 % point (tables; value from memory)
+    assert range_quantile(n, 0.95) == pytest.approx(quantile, abs=0.011)
+
+
+def test_a_perfect_plate_looks_like_noise_nineteen_times_in_twenty():
+    random = np.random.default_rng(8)
+    x, y = (a.ravel() for a in np.meshgrid(range(6), range(6)))
+    seen = [flatness(x, y, random.normal(0, 0.005, 36)).is_noise(0.005) for _ in range(2000)]
+    assert np.mean(seen) == pytest.approx(0.95, abs=0.02)

@@ -50,6 +50,19 @@ def test_zone_equals_the_linear_program(points):
     assert straightness(s, z).minimum_zone == pytest.approx(2 * result.x[2], abs=1e-9)
 
 
+@given(st.lists(st.integers(-5, 5), min_size=3, max_size=12))
+def test_perpendicular_zone_equals_search_over_all_pairs(heights):
+    s, z = np.arange(len(heights), dtype=float), np.array(heights, dtype=float)
+    widths = [
+        np.ptp((z - (b - a) / (t - r) * s) / np.sqrt(1 + ((b - a) / (t - r)) ** 2))
+        for r, a in zip(s, z, strict=True)
+        for t, b in zip(s, z, strict=True)
+        if t != r
+    ]
+    found = straightness(s, z, perpendicular=True).minimum_zone
+    assert found == pytest.approx(min(widths), abs=1e-9)
+
+
 @pytest.mark.parametrize(
     ("s", "z"), [([1], [2]), ([1, 1], [2, 3]), ([1, 2], [3]), ([1, 2], [3, np.inf])]
 )

@@ -103,21 +103,39 @@ def test_two_units_are_said():
 def test_lines_of_another_shape_are_pointed_out():
     text = "".join(f"go to x {k}00 y 0 z 5\ntouch at x {k}00 y 0 gives z 0.{k}\n" for k in range(4))
     # a hotch-potch of travel moves and touches is refused, with the template that parts them
-    with pytest.raises(
-        ReadError, match="far apart in height, so one may be travel moves"
-    ) as caught:
+    with pytest.raises(ReadError, match="do not agree, so one may be travel moves") as caught:
         read(text)
     assert "--line 'touch at x {x} y {y} gives z {z}'" in str(caught.value)
     assert read(text, line="touch at x {x} y {y} gives z {z}").warnings == ()
-    near = text.replace("z 5", "z 0.5")
-    assert "4 of the 8 readings stand in lines of another shape" in read(near).warnings[0]
+    # moves near the bed do not agree with the touches of the same places
+    with pytest.raises(ReadError, match="do not agree"):
+        read(text.replace("z 5", "z 0.5"))
+    some = text.replace("z 5", "z 0.1") + "touched again: x 0 y 0 z 0.02\n"
+    with pytest.raises(ReadError, match="do not agree"):
+        read(some)
+    words = "".join(f"{w} at x {k}00 y 0 gives z 0.{k}\n" for w in ("touch", "") for k in range(4))
+    assert "4 of the 8 readings stand in lines of another shape" in read(words).warnings[0]
 
 
-def test_heights_that_never_change_are_pointed_out():
-    text = "".join(
-        f"going to x{x} y{y} z5\ncontact at height 0.02\n" for x in (0, 9) for y in (0, 9)
-    )
-    assert "every height is 5; if these are travel moves" in read(text).warnings[0]
+def test_moves_alone_are_no_touches():
+    moves = (f"going to x{x} y{y} z5\ncontact at 0.02\n" for x in (0, 9) for y in (0, 9))
+    text = "".join(moves)
+    with pytest.raises(ReadError, match="every z is 5, so these are travel moves"):
+        read(text)
+
+
+@pytest.mark.parametrize("value", ["3/8", "1'010", "10%", "1=2", "1.2.3"])
+def test_numbers_are_not_cut_short(value):
+    assert len(read(f"x: 0 y: 0 z: 0\nx: 1 y: 1 z: {value}\n")) == 1
+
+
+def test_every_known_unit_is_read_behind_a_value():
+    for word, mm in (("microns", 0.012), ("um", 0.012), ("mils", 0.3048), ("thou", 0.3048)):
+        assert read(f"x 20 mm y 20 mm z 12 {word}\n").z[0] == pytest.approx(mm)
+
+
+def test_a_full_stop_ends_a_sentence():
+    assert read("at x: 1 y: 2 z: 0.1.\n").z.tolist() == [0.1]
 
 
 def test_decimal_commas():

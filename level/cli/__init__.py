@@ -5,7 +5,7 @@ import sys
 import typer
 from typer.exceptions import TyperException
 
-from level.cli import check, demo, init, report, turns, view
+from level.cli import check, convert, demo, init, repeat, report, turns, view
 from level.version import VERSION
 from probes.errors import PlanishError
 
@@ -25,8 +25,10 @@ app.command("demo")(demo.demo)
 app.command("init")(init.init)
 app.command("check")(check.check)
 app.command("turns")(turns.turns)
+app.command("repeat")(repeat.repeat)
 app.command("report")(report.report)
 app.command("view")(view.view)
+app.command("convert")(convert.convert)
 
 
 def _say_version(asked: bool) -> None:

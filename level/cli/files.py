@@ -6,7 +6,7 @@ from pathlib import Path
 
 from probes.errors import RequestError
 
-__all__ = ["check_writable", "write_text"]
+__all__ = ["check_writable", "write_bytes", "write_text"]
 
 
 def check_writable(path: Path) -> None:
@@ -34,14 +34,25 @@ def write_text(path: Path, text: str) -> None:
     RequestError
         If it cannot be written.
     """
+    write_bytes(path, text.encode())
+
+
+def write_bytes(path: Path, data: bytes) -> None:
+    """Write a file; an older one stays as it is until the new one is complete.
+
+    Raises
+    ------
+    RequestError
+        If it cannot be written.
+    """
     check_writable(path)
     temporary = None
     try:
         with tempfile.NamedTemporaryFile(
-            "w", encoding="utf-8", newline="\n", dir=path.parent, prefix=".planish-", delete=False
+            dir=path.parent, prefix=".planish-", delete=False
         ) as stream:
             temporary = Path(stream.name)
-            stream.write(text)
+            stream.write(data)
         temporary.chmod(0o666 & ~_umask())
         temporary.replace(path)
     except OSError as fault:

@@ -78,6 +78,10 @@ def _reading_options(
         str | None,
         typer.Option("--format", help=f"Format, if in doubt: {', '.join(FORMATS)}."),
     ] = None,
+    drift: Annotated[
+        str,
+        typer.Option(help="Drift during the run: keep, or correct it where it is significant."),
+    ] = "keep",
     run_number: Annotated[
         int | None, typer.Option("--run", help="Which probing of a log to take, from 1.")
     ] = None,
@@ -91,6 +95,7 @@ def _reading_options(
         y=parse_span(y, "--y") if y else None,
         rows=rows,
         run=run_number,
+        drift=drift,
     )
 
 

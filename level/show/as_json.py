@@ -2,7 +2,7 @@
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from level.check import Check
@@ -10,10 +10,17 @@ from level.turns import Move, StageMove, TurnPlan
 from level.version import VERSION
 from mesh.modes import Mode
 from mesh.noise import Noise
+from mesh.suspects import SuspectPlace
 from mesh.zone import minimum_zone
+from probes.drift import Drift
+from probes.quality import Quality, Suspect
 from probes.run import Floats, Ints, Run
 
-__all__ = ["SCHEMA", "check_json", "dump", "turns_json"]
+__all__ = ["SCHEMA", "check_json", "dump", "repeat_json", "turns_json"]
+
+_MOST_FOR_NORMAL = 2000
+"""Places up to which the perpendicular zone is given: on a smooth bowl all are corners of the
+hull, and pairs of its edges are tried."""
 
 SCHEMA = 1
 """Raised when a key changes its meaning or goes."""
@@ -59,7 +66,9 @@ def check_json(check: Check) -> dict[str, Any]:
     """Give a check as a JSON object."""
     tilt, flat, noise, places = check.tilt, check.flatness, check.noise, check.run.places
     sigma_x, sigma_y = tilt.fall_sigmas(noise.of_places)
-    normal = minimum_zone(places.x, places.y, places.z, perpendicular=True)
+    normal = None
+    if len(places) <= _MOST_FOR_NORMAL:
+        normal = minimum_zone(places.x, places.y, places.z, perpendicular=True).width
     return _answer(
         "check",
         check.warnings,
@@ -80,7 +89,7 @@ def check_json(check: Check) -> dict[str, Any]:
             "flatness": {
                 "range": flat.height_range,
                 "minimum_zone": flat.minimum_zone,
-                "minimum_zone_perpendicular": normal.width,
+                "minimum_zone_perpendicular": normal,
                 "minimum_zone_gap": flat.zone.gap,
                 "least_squares": flat.least_squares,
                 "peak": flat.peak,
@@ -100,8 +109,11 @@ def check_json(check: Check) -> dict[str, Any]:
             "quality": {
                 "sigma": noise.sigma,
                 "sigma_source": noise.source,
-                "outliers": None,
-                "drift": None,
+                "outliers": [
+                    *(_suspect(place, place.alone) for place in check.suspects),
+                    *(_suspect(touch, alone=True) for touch in check.outliers),
+                ],
+                "drift": _drift(check.drift),
             },
             "limits": [
                 {
@@ -113,6 +125,63 @@ def check_json(check: Check) -> dict[str, Any]:
                 for limit in check.limits
             ],
             "within": check.within,
+        },
+    )
+
+
+def _suspect(found: Suspect | SuspectPlace, alone: bool) -> dict[str, Any]:
+    return {
+        "x": found.x,
+        "y": found.y,
+        "z": found.z,
+        "away": found.away,
+        "score": found.score,
+        "touch": found.touch if isinstance(found, Suspect) else None,
+        "alone": alone,
+    }
+
+
+def _drift(drift: Drift | None) -> dict[str, Any] | None:
+    if drift is None:
+        return None
+    return {
+        "value": drift.value,
+        "sigma": drift.sigma,
+        "interval": list(drift.interval),
+        "significant": drift.significant,
+        "closure": drift.closure,
+    }
+
+
+def repeat_json(quality: Quality, runs: Sequence[Run]) -> dict[str, Any]:
+    """Give an assessment of a probe as a JSON object."""
+    first, parts = quality.first_touch, quality.set_ups
+    return _answer(
+        "repeat",
+        tuple(dict.fromkeys(warning for run in runs for warning in run.warnings)),
+        {
+            "runs": [_run(run) for run in runs],
+            "sigma": quality.sigma,
+            "interval": list(quality.interval),
+            "freedom": quality.freedom,
+            "touches": quality.touches,
+            "places": quality.places,
+            "repeatability_limit": quality.repeatability_limit,
+            "drift": _drift(quality.drift),
+            "outliers": [_suspect(touch, alone=True) for touch in quality.outliers],
+            "resolution": quality.resolution,
+            "resolution_sets_sigma": quality.coarse,
+            "first_touch_differs": None if first is None else first.differs,
+            "first_touch_difference": None if first is None else first.difference,
+            "two_groups": quality.two_groups,
+            "set_ups": None
+            if parts is None
+            else {
+                "repeatability": parts.repeatability,
+                "set_up": parts.set_up,
+                "interaction": parts.interaction,
+                "reproducibility": parts.gauge,
+            },
         },
     )
 

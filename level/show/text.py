@@ -2,18 +2,26 @@
 
 import io
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from level.check import Check
 from level.machine import Lift, Machine
 from level.show.charmap import character_map
-from level.show.words import check_words, how_words, noise_words, turn_phrase, turns_words
+from level.show.words import (
+    check_words,
+    how_words,
+    noise_words,
+    repeat_words,
+    turn_phrase,
+    turns_words,
+)
 from level.turns import Move, TurnPlan
 from mesh.modes import Mode
 from mesh.noise import Noise
+from probes.quality import Quality
 from probes.run import Run
 
-__all__ = ["check_text", "run_line", "turns_text"]
+__all__ = ["check_text", "repeat_text", "run_line", "turns_text"]
 
 _WIDTH = 80
 
@@ -48,7 +56,7 @@ def run_line(run: Run) -> str:
 def _numbers(check: Check) -> list[str]:
     flat, tilt, noise = check.flatness, check.tilt, check.noise
     floor = flat.noise_floor(noise.of_places)
-    sides = f"peak {flat.peak:.3f}, valley {flat.valley:.3f}, rms {flat.rms:.4f}"
+    sides = f"peak {flat.peak:z.3f}, valley {flat.valley:z.3f}, rms {flat.rms:z.4f}"
     rows = [
         ("fall along x", f"{tilt.fall_x:+z.3f} mm   {tilt.slope_x * 1e3:+z.3f} mm/m"),
         ("fall along y", f"{tilt.fall_y:+z.3f} mm   {tilt.slope_y * 1e3:+z.3f} mm/m"),
@@ -80,6 +88,16 @@ def _mode(mode: Mode | None, noise: Noise) -> str:
     sigma = mode.sigma(noise.of_places)
     plus_minus = "" if sigma is None else f" ± {noise.reach() * sigma:.3f}"
     return f"{mode.value:+z.3f}{plus_minus} mm"
+
+
+def repeat_text(quality: Quality, runs: Sequence[Run]) -> str:
+    """Write an assessment of a probe for the terminal."""
+    lines = [line for run in runs for line in _wrapped(run_line(run))] + [""]
+    for sentence in repeat_words(quality):
+        lines += _wrapped(sentence)
+    lines += _warnings(warning for run in runs for warning in run.warnings)
+    lines += ["", *_wrapped(f"For the machine file: [probe] sigma = {quality.sigma:.4f}")]
+    return "\n".join(lines) + "\n"
 
 
 def turns_text(plan: TurnPlan, run: Run, machine: Machine) -> str:

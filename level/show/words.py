@@ -5,12 +5,15 @@ from level.turns import LEAST_MOTION, LOWER_ONLY, RAISE_ONLY, SMALL, TurnPlan
 from mesh.modes import Mode
 from mesh.noise import Noise
 from mesh.tilt import Tilt
+from probes.quality import Quality
 
 __all__ = [
     "check_words",
     "how_words",
     "noise_words",
+    "quality_words",
     "reference_words",
+    "repeat_words",
     "shape_words",
     "tilt_words",
     "turn_phrase",
@@ -27,8 +30,7 @@ def check_words(check: Check) -> list[str]:
     flat = check.flatness
     words = [tilt_words(check.tilt, check.noise)]
     sentence = f"Apart from that tilt it is flat within {flat.minimum_zone:.3f} mm (minimum zone)"
-    floor = flat.noise_floor(check.noise.of_places)
-    if floor is not None and flat.least_squares <= floor:
+    if flat.is_noise(check.noise.of_places):
         sentence += ", which is no more than the readings' own noise"
     words.append(sentence + ".")
     shape = shape_words(check.tilt, check.noise)
@@ -37,7 +39,7 @@ def check_words(check: Check) -> list[str]:
     for limit in check.limits:
         verdict = "within" if limit.within else "OUTSIDE"
         words.append(f"That is {verdict} the {limit.name} limit of {limit.limit:.3f} mm.")
-    return words
+    return words + quality_words(check)
 
 
 def tilt_words(tilt: Tilt, noise: Noise) -> str:
@@ -98,9 +100,89 @@ def noise_words(noise: Noise) -> str:
     how = {
         "machine file": "from the machine file",
         "repeated touches": f"from repeated touches, {noise.freedom} degrees of freedom",
-        "map": "estimated from the map; fine shape counts as noise, so rather too large",
+        "map": "estimated from how places depart from their neighbours; fine shape counts as noise",
     }[noise.source]
     return f"{noise.sigma:.4f} mm, one standard deviation of a touch ({how})"
+
+
+def quality_words(check: Check) -> list[str]:
+    """Say what is doubtful in the readings; empty if nothing is."""
+    words = []
+    lone = [place for place in check.suspects if place.alone]
+    spots = [(place.x, place.y, place.away) for place in lone]
+    spots += [(touch.x, touch.y, touch.away) for touch in check.outliers]
+    if spots:
+        shown = ", ".join(f"x {x:.0f} y {y:.0f} ({away:+z.3f} mm)" for x, y, away in spots[:5])
+        more = f" and {len(spots) - 5} more" if len(spots) > 5 else ""
+        words.append(f"Probe again, they stand apart: {shown}{more}. They count all the same.")
+    if len(lone) < len(check.suspects):
+        words.append(
+            f"{len(check.suspects) - len(lone)} neighbouring places stand apart together: "
+            "that is shape, or debris on the bed, not bad touches."
+        )
+    if check.drift is not None and check.drift.significant:
+        words.append(
+            f"The readings drift by {check.drift.value:+z.3f} mm over the run "
+            f"({_interval(check.drift.interval)}); --drift correct takes that out."
+        )
+    return words
+
+
+def repeat_words(quality: Quality) -> list[str]:
+    """Say how well a probe repeats, and what is odd about it."""
+    low, high = quality.interval
+    words = [
+        f"The probe repeats to {quality.sigma:.4f} mm, one standard deviation of a touch "
+        f"(95 %: {low:.4f} to {high:.4f}, from {quality.touches} touches at {quality.places} "
+        f"{'place' if quality.places == 1 else 'places'}). Two single touches of a place differ "
+        f"by more than {quality.repeatability_limit:.4f} mm only once in twenty."
+    ]
+    if quality.coarse:
+        words.append(
+            f"Its readings go in steps of {quality.resolution:.4f} mm, and that sets the figure: "
+            "the probe itself may be better."
+        )
+    elif quality.resolution is not None:
+        words.append(f"Its readings go in steps of {quality.resolution:.4f} mm.")
+    drift = quality.drift
+    if drift is None:
+        words.append("Drift cannot be told: no place was touched again after others.")
+    elif drift.significant:
+        words.append(
+            f"It drifts: {drift.value:+z.4f} mm over the run ({_interval(drift.interval)}). Let it "
+            "warm up, or touch one place again after each row."
+        )
+    else:
+        words.append(f"No drift shows over the run ({_interval(drift.interval)}).")
+    first = quality.first_touch
+    if first is not None and first.differs:
+        words.append(
+            f"The first touch of a place differs from the later ones by {first.difference:+z.4f} "
+            "mm: let the probe touch once before it counts."
+        )
+    if quality.two_groups is not None:
+        words.append(
+            f"The touches fall into two groups {quality.two_groups:.4f} mm apart: the probe seats "
+            "in two ways, or loses contact now and then."
+        )
+    words += [
+        f"Touch {touch.touch} at x {touch.x:.0f} y {touch.y:.0f} stands {touch.away:+z.4f} mm "
+        "apart from the others there; it counts all the same. Take it again."
+        for touch in quality.outliers[:5]
+    ]
+    if len(quality.outliers) > 5:
+        words.append(f"{len(quality.outliers) - 5} more touches stand apart.")
+    parts = quality.set_ups
+    if parts is not None:
+        words.append(
+            f"From run to run the whole moves by {parts.set_up:.4f} mm (one standard deviation): a "
+            f"single touch in a new run is known to {parts.gauge:.4f} mm."
+        )
+    return words
+
+
+def _interval(interval: tuple[float, float]) -> str:
+    return f"95 %: {interval[0]:+z.4f} to {interval[1]:+z.4f}"
 
 
 def turn_phrase(turns: float, direction: str, travel: float) -> str:

@@ -4,6 +4,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import IO, Any
 
+from probes.drift import correct_drift, find_drift
 from probes.errors import ReadError, RequestError
 from probes.formats import captured, columns, json_text, matrix, sdf, vtk, x3p, xyz
 from probes.formats.assembly import assemble
@@ -95,7 +96,11 @@ def read_run(source: str | Path | IO[Any], options: ReadOptions | None = None) -
     array([0.01, 0.02, 0.03])
     """
     options = options or ReadOptions()
-    runs = read_runs(source, options)
+    run = _choose(read_runs(source, options), options)
+    return correct_drift(run, find_drift(run)) if options.drift == "correct" else run
+
+
+def _choose(runs: tuple[Run, ...], options: ReadOptions) -> Run:
     if options.run is not None:
         if not 1 <= options.run <= len(runs):
             held = "1 probing" if len(runs) == 1 else f"{len(runs)} probings"

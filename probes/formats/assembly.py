@@ -73,6 +73,11 @@ def assemble(readings: Readings, source: Source, options: ReadOptions, format_na
         raise ReadError(
             f"{source.name}: x is in {position} and y in {other}; give both in one unit"
         )
+    if position == "in" and height == "mm" and not _says_height(readings, remarks, options):
+        raise ReadError(
+            f"{source.name}: x and y are in inches and z says no unit; name it in its header, as "
+            "in z [in] or z [thou], or by --unit"
+        )
     mm, sign = MM_PER_UNIT[position], 1.0 if options.high == "up" else -1.0
     x = np.asarray(readings.x, dtype=np.float64) * mm
     y = np.asarray(readings.y, dtype=np.float64) * mm
@@ -97,6 +102,10 @@ def assemble(readings: Readings, source: Source, options: ReadOptions, format_na
         warnings=tuple(warnings),
         **(about | dict(readings.about) | dict(readings.extra)),
     )
+
+
+def _says_height(readings: Readings, remarks: Remarks, options: ReadOptions) -> bool:
+    return bool(readings.units.get("z") or remarks.unit or options.unit)
 
 
 def _height_unit(

@@ -14,7 +14,7 @@ from probes.formats.options import ReadOptions
 from probes.formats.remarks import is_remark
 from probes.formats.source import Source
 from probes.run import Floats
-from probes.units import unit_name
+from probes.units import unit_name, unit_words
 
 __all__ = ["NAME", "look", "parse", "template_pattern"]
 
@@ -25,14 +25,19 @@ _FIELD = re.compile(r"\{([^{}]*)\}")
 _COMMA_NUMBER = NUMBER.replace(r"\.?\d*", r"(?:\.\d*|,\d+)?")
 _NO_NUMBER = r"[-+]?(?i:nan|inf(?:inity)?)\b"
 _LABELLED = re.compile(
-    rf"(?<![A-Za-z_])([xyz])\s*[:=]?\s*({_COMMA_NUMBER}|{_NO_NUMBER})(?![\d.]|,\d)"
+    rf"(?<![A-Za-z_])([xyz])\s*[:=]?\s*({_COMMA_NUMBER}|{_NO_NUMBER})"
+    # not the start of something else: 1.2.3, 3/8, 1'010, 10 %, x1=10
+    r"(?!\d|[.,/]\d|\s*['%=:])"
     # a unit, not the next word of a sentence: "in 2 tries"
-    r"(?:\s*(mm|um|µm|μm|in|thou|uin)(?=\s*(?:$|[,;|/)\]]|[xyz]\s*[:=\d.+-])))?",
+    rf"(?:\s*({'|'.join(map(re.escape, unit_words()))})(?=\s*(?:$|[,;|/)\]]|[xyz]\s*[:=\d.+-])))?",
     re.IGNORECASE,
 )
 _NUMBER = re.compile(_COMMA_NUMBER)
 _TRAVEL = 1.0
 """Heights in lines of two shapes that lie farther apart than this are no touches of one bed."""
+
+_DISAGREE = 0.05
+"""Heights of one place in lines of two shapes that differ by more are no two touches of it."""
 
 _LONGEST = 4096
 """Characters. Longer lines are no console lines, and are passed over."""
@@ -206,7 +211,7 @@ def _shape_pattern(line: str) -> re.Pattern[str]:
 def _automatic(source: Source) -> Readings:
     values: dict[str, list[float]] = {"x": [], "y": [], "z": []}
     units: dict[str, str] = {}
-    shapes: dict[str, list[float]] = {}
+    shapes: Shapes = {}
     starts: list[int] = []
     before, marker = "", None
     passed_over = 0
@@ -221,7 +226,8 @@ def _automatic(source: Source) -> Readings:
         if not values["z"] and before:
             marker = _shape_pattern(before)
         shape = " ".join(_NUMBER.sub("#", line).split())
-        shapes.setdefault(shape, []).append(_number(labels["z"][0]))
+        x, y, z = (_number(labels[name][0]) for name in ("x", "y", "z"))
+        shapes.setdefault(shape, []).append((x, y, z))
         for name, (word, unit) in labels.items():
             value = _number(word)
             if not np.isfinite(value):
@@ -247,34 +253,52 @@ def _automatic(source: Source) -> Readings:
     )
 
 
-def _check_shapes(shapes: dict[str, list[float]], source: Source) -> list[str]:
+Shapes = dict[str, list[tuple[float, float, float]]]
+"""Readings by the shape of their line: its text with # for each number."""
+
+
+def _check_shapes(shapes: Shapes, source: Source) -> list[str]:
     """Refuse to mix touches with travel moves; point out what may still be such a mix."""
     common = max(shapes, key=lambda shape: len(shapes[shape]))
-    others = {shape: values for shape, values in shapes.items() if shape != common}
-    low, high = min(shapes[common]), max(shapes[common])
-    for shape, values in others.items():
-        if min(values) > high + _TRAVEL or max(values) < low - _TRAVEL:
-            touch = max(common, shape, key=lambda one: len(set(shapes[one])))
+    others = [shape for shape in shapes if shape != common]
+    for shape in others:
+        if _clash(shapes[common], shapes[shape]):
+            touch = max(common, shape, key=lambda one: len({z for *_, z in shapes[one]}))
             raise ReadError(
-                f"{source.name}: lines of two shapes hold x, y and z far apart in height, so one "
-                f"may be travel moves: {_shown(common, shapes)}, and {_shown(shape, shapes)}; give "
-                f"the shape of a touch, as in --line {_as_template(touch)!r}"
+                f"{source.name}: lines of two shapes hold x, y and z and do not agree, so one may "
+                f"be travel moves: {_shown(common, shapes)}, and {_shown(shape, shapes)}; give the "
+                f"shape of a touch, as in --line {_as_template(touch)!r}"
             )
-    if len(set(shapes[common])) == 1 and len(shapes[common]) > 3 and not others:
-        return [
-            f"every height is {shapes[common][0]:g}; if these are travel moves, give the shape of "
-            "a touch with --line"
-        ]
-    rest = sum(map(len, others.values()))
+    heights = [z for readings in shapes.values() for *_, z in readings]
+    if len(heights) > 3 and len(set(heights)) == 1:
+        raise ReadError(
+            f"{source.name}: every z is {heights[0]:g}, so these are travel moves and no touches; "
+            "give the shape of a touch with --line"
+        )
+    rest = len(heights) - len(shapes[common])
     if not rest or len(shapes[common]) < 3:
         return []
     return [
-        f"{rest} of the {rest + len(shapes[common])} readings stand in lines of another shape than "
+        f"{rest} of the {len(heights)} readings stand in lines of another shape than "
         f"{common[:60]!r}; say --line with the shape you want if they are no touches"
     ]
 
 
-def _shown(shape: str, shapes: dict[str, list[float]]) -> str:
+def _clash(one: list[tuple[float, float, float]], other: list[tuple[float, float, float]]) -> bool:
+    """Tell whether readings of two shapes cannot all be touches of one bed."""
+    heights, others = [z for *_, z in one], [z for *_, z in other]
+    if min(others) > max(heights) + _TRAVEL or max(others) < min(heights) - _TRAVEL:
+        return True
+    # moves go to one height; touches differ
+    fixed = [len(values) > 2 and len(set(values)) == 1 for values in (heights, others)]
+    if any(fixed) and not all(fixed):
+        return True
+    places = {(x, y): z for x, y, z in one}
+    apart = [abs(z - places[x, y]) for x, y, z in other if (x, y) in places]
+    return len(apart) > 2 and float(np.median(apart)) > _DISAGREE
+
+
+def _shown(shape: str, shapes: Shapes) -> str:
     return f"{shape[:60]!r} ({len(shapes[shape])} lines)"
 
 

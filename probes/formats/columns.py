@@ -12,8 +12,9 @@ from probes.formats.assembly import Readings
 from probes.formats.match import Match
 from probes.formats.numbers import HOLES
 from probes.formats.options import ReadOptions
+from probes.formats.remarks import is_remark
 from probes.formats.source import Source
-from probes.formats.table import Layout, find_layout, is_numeric, rows, sample_rows
+from probes.formats.table import Layout, Row, find_layout, is_numeric, rows, sample_rows
 from probes.run import Floats, Run
 from probes.units import unit_name
 
@@ -23,6 +24,12 @@ NAME = "columns"
 ENDINGS = (".csv", ".txt")
 
 _EXTRA = ("touch", "minutes", "bed", "chamber", "ambient")
+_USUAL = {
+    "minutes": ("min", "minutes", "minute"),
+    **dict.fromkeys(("bed", "chamber", "ambient"), ("degC", "degc", "c", "°c")),
+}
+"""Units that the further columns may name; they are not converted."""
+
 _TITLE = re.compile(r"\s*\"?([^\[(\"]*?)\"?\s*(?:[\[(]\s*([^\])]*?)\s*[\])])?\s*")
 _SUFFIXED = re.compile(r"(?i)([xyz])[ _](mm|um|µm|μm|in|thou|uin)")
 
@@ -153,14 +160,30 @@ def _has_position(cells: list[str], layout: Layout) -> bool:
     return len(cells) >= 2 and all(layout.number(cell) is not None for cell in cells[:2])
 
 
+def _last_comment(source: Source) -> list[Row]:
+    """Give the comment that stands right before the data: some writers put the header there."""
+    last = None
+    for number, line in source.lines():
+        if is_remark(line):
+            last = Row(number, line.strip(), [])
+        elif line.strip():
+            break
+    return [] if last is None or ":" in last.text else [last]
+
+
 def _find_header(source: Source, layout: Layout) -> _Header:
     """Find the line that names x, y and z, with the units in brackets."""
-    for row in sample_rows(source, layout):
+    numbers_seen = False
+    for row in (*sample_rows(source, layout), *_last_comment(source)):
         cells = row.cells
         if is_numeric(cells, layout):
-            break
-        if layout.separator == " ":
-            cells = re.sub(r"\s+(?=[\[(])", "", row.text).split()
+            numbers_seen = True
+            continue
+        if numbers_seen and not row.text.startswith("#"):
+            continue
+        if layout.separator == " " or row.text.startswith("#"):
+            text = re.sub(r"\s+(?=[\[(])", "", row.text.lstrip("# \t"))
+            cells = re.split(r"[\s,;]+", text.strip())
         if any(layout.number(cell) is not None for cell in cells):
             continue
         titles = [
@@ -175,11 +198,15 @@ def _find_header(source: Source, layout: Layout) -> _Header:
                     raise ReadError(
                         f"{source.at(row.number)}column {name} is named twice; keep one of them"
                     )
-            units = {
-                name: unit_name(unit, where=source.at(row.number))
-                for name, (_, unit) in zip(names, titles, strict=True)
-                if unit and name in ("x", "y", "z")
-            }
+            units = {}
+            for name, (_, unit) in zip(names, titles, strict=True):
+                if unit and name in ("x", "y", "z"):
+                    units[name] = unit_name(unit, where=source.at(row.number))
+                elif unit and unit.lower() not in _USUAL.get(name, (unit.lower(),)):
+                    raise ReadError(
+                        f"{source.at(row.number)}column {name} is in {unit!r}; "
+                        f"give it in {_USUAL[name][0]}"
+                    )
             return _Header(row.number, names, units)
     return _Header()
 

@@ -1,5 +1,6 @@
 """JSON: x, y and a matrix z, or a list of points, with what belongs to the run beside them."""
 
+import difflib
 from typing import Any
 
 import msgspec
@@ -62,6 +63,7 @@ def parse(source: Source, options: ReadOptions) -> Readings:  # noqa: ARG001 - a
         raise ReadError(f"{source.name}: is not valid JSON for a run: {fault}") from None
     except RecursionError:
         raise ReadError(f"{source.name}: is not valid JSON for a run: nested too deep") from None
+    _check_keys(source)
     x, y, z = _spots(content, source)
     if not np.isfinite(np.concatenate((x, y))).all():
         raise ReadError(f"{source.name}: an x or y is null; every place needs both")
@@ -93,6 +95,19 @@ def parse(source: Source, options: ReadOptions) -> Readings:  # noqa: ARG001 - a
         about={name: value for name, value in about.items() if value is not None},
         holes=int((~probed).sum()),
     )
+
+
+def _check_keys(source: Source) -> None:
+    """Refuse keys that are nearly ours: passing over "units" could make heights a thousand times
+    too large.
+    """  # noqa: D205
+    known = _Content.__struct_fields__
+    for key in msgspec.json.decode(source.data, type=dict[str, msgspec.Raw]):
+        near = difflib.get_close_matches(key.lower(), known, 1, 0.8)
+        if key not in known and near:
+            raise ReadError(f"{source.name}: key {key!r} is not known; did you mean {near[0]}?")
+        if key.lower() == "high":
+            raise ReadError(f"{source.name}: key {key!r} is not known; say --high down or up")
 
 
 def _spots(content: _Content, source: Source) -> tuple[Floats, Floats, Floats]:

@@ -47,13 +47,17 @@ def parse(source: Source, options: ReadOptions) -> Readings:
         coordinates.
     """
     layout = find_layout(source)
-    table = list(rows(source, layout))
+    table = _trimmed(list(rows(source, layout)))
     if not table:
         raise ReadError(f"{source.name}: holds no readings")
+    _check_blocks(table, source)
     warnings: list[str] = []
     if _has_axes(table[:SAMPLE], layout, options):
         xs, ys, heights = _with_axes(table, layout, source)
-        if options.x or options.y or options.rows:
+        if options.x and options.y and _counts(xs) and _counts(ys):
+            # the numbers of columns and rows, printed beside the heights
+            xs, ys = _between_ends(len(xs), len(ys), source, options, warnings)
+        elif options.x or options.y or options.rows:
             warnings.append("the matrix has coordinates of its own; --x, --y, --rows not used")
     else:
         if not is_numeric(table[0].cells, layout) and len(table) > 1:
@@ -62,7 +66,7 @@ def parse(source: Source, options: ReadOptions) -> Readings:
                 "a header of columns must name x, y and z, as in x,y,z or x [mm],y [mm],z [um]"
             )
         _check_lengths(table, source, len(table[0].cells))
-        _heights(table, layout, source)
+        _check_commas(_heights(table, layout, source), table, layout, source)
         xs, ys = _between_ends(len(table[0].cells), len(table), source, options, warnings)
         heights = table
     z = _heights(heights, layout, source)
@@ -74,6 +78,31 @@ def parse(source: Source, options: ReadOptions) -> Readings:
         z[probed],
         holes=int((~probed).sum()),
         warnings=warnings,
+    )
+
+
+def _trimmed(table: list[Row]) -> list[Row]:
+    """Drop a last column that is empty in every row: each row ends with a separator."""
+    if table and all(len(row.cells) > 1 and not row.cells[-1] for row in table):
+        return [Row(row.number, row.text, row.cells[:-1]) for row in table]
+    return table
+
+
+def _check_blocks(table: list[Row], source: Source) -> None:
+    """Refuse two matrices in one source: blank lines part some rows, but not all."""
+    gaps = [b.number for a, b in pairwise(table) if b.number - a.number > 1]
+    if gaps and len(gaps) < (len(table) - 1) / 2 and gaps[0] > table[1].number:
+        raise ReadError(
+            f"{source.at(gaps[0])}a second block of rows begins behind a blank line; a matrix is "
+            "one block, so cut out the one you want"
+        )
+
+
+def _counts(values: Floats) -> bool:
+    """Tell whether coordinates only count rows or columns, from 0 or 1, either way."""
+    ordered = np.sort(values)
+    return len(values) > 1 and any(
+        np.array_equal(ordered, np.arange(len(values)) + start) for start in (0, 1)
     )
 
 
@@ -96,6 +125,18 @@ def _between_ends(
             "say --rows back-first if it is the back"
         )
     return xs, ys
+
+
+def _check_commas(z: Floats, table: list[Row], layout: Layout, source: Source) -> None:
+    """Refuse a matrix parted by commas whose commas may be decimal ones."""
+    if layout.separator != "," or z.shape[1] % 2 or any("." in row.text for row in table):
+        return
+    whole = z[:, ::2]
+    if np.isfinite(z).all() and len(np.unique(whole)) == 1 and abs(whole[0, 0]) < 10:
+        raise ReadError(
+            f"{source.name}: its commas part the heights and may be decimal commas too; "
+            "part the heights by semicolons, tabs or blanks"
+        )
 
 
 def _has_axes(sample: list[Row], layout: Layout, options: ReadOptions) -> bool:

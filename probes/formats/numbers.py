@@ -23,6 +23,8 @@ def parse_number(text: str, *, decimal_comma: bool = False) -> float | None:
     """
     text = text.strip()
     if decimal_comma:
+        if "." in text:
+            return None  # one decimal sign in a file: 1.234 would be a thousand here
         text = text.replace(",", ".", 1)
     if not _WHOLE.fullmatch(text):
         return None

@@ -7,7 +7,7 @@ measured set it apart from three bare columns.
 from probes.errors import ReadError
 from probes.formats.assembly import Readings
 from probes.formats.match import Match
-from probes.formats.numbers import HOLES, parse_number
+from probes.formats.numbers import parse_number
 from probes.formats.options import ReadOptions
 from probes.formats.source import Source
 from probes.formats.table import Layout, rows, sample_rows
@@ -82,4 +82,4 @@ def _is_point(cells: list[str]) -> bool:
 def _no_data(cells: list[str]) -> bool:
     position = len(cells) >= 3 and all(parse_number(cell) is not None for cell in cells[:2])
     words = tuple(cell.lower() for cell in cells[2:4])
-    return position and (words == _NO_DATA or words[0] in HOLES)
+    return position and words == _NO_DATA

@@ -1,0 +1,188 @@
+"""Drift: whether the readings wander while a run is taken, told by places touched again later."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from probes.run import Floats, Run
+from probes.student import student_quantile
+
+__all__ = ["Drift", "LineFit", "correct_drift", "find_drift", "fit_line"]
+
+
+@dataclass(frozen=True)
+class LineFit:
+    """A least-squares line ``y = intercept + slope (x - origin)``.
+
+    Attributes
+    ----------
+    intercept, slope : float
+        The line.
+    intercept_sigma, slope_sigma : float
+        Their standard deviations.
+    correlation : float
+        Of intercept and slope.
+    sigma : float
+        Standard deviation of the residuals.
+    origin : float
+        Where the intercept holds.
+    """
+
+    intercept: float
+    slope: float
+    intercept_sigma: float
+    slope_sigma: float
+    correlation: float
+    sigma: float
+    origin: float
+
+    def at(self, x: float) -> tuple[float, float]:
+        """Give the line's height at x and its standard deviation."""
+        step = x - self.origin
+        variance = self.intercept_sigma**2 + (step * self.slope_sigma) ** 2
+        variance += 2 * step * self.correlation * self.intercept_sigma * self.slope_sigma
+        return self.intercept + self.slope * step, float(np.sqrt(variance))
+
+
+def fit_line(x: npt.ArrayLike, y: npt.ArrayLike, *, origin: float = 0.0) -> LineFit:
+    """Fit a line.
+
+    Parameters
+    ----------
+    x, y : array_like, shape (n,), n >= 3
+        Points.
+    origin : float
+        Where the intercept is wanted.
+
+    References
+    ----------
+    JCGM 100:2008 (GUM), H.3: a calibration line with its correlation.
+    """
+    steps = np.asarray(x, dtype=np.float64) - origin
+    heights = np.asarray(y, dtype=np.float64)
+    n = len(steps)
+    design = np.column_stack((np.ones(n), steps))
+    factor = np.linalg.inv(design.T @ design)
+    intercept, slope = factor @ (design.T @ heights)
+    residuals = heights - intercept - slope * steps
+    sigma = float(np.sqrt(residuals @ residuals / (n - 2)))
+    return LineFit(
+        intercept=float(intercept),
+        slope=float(slope),
+        intercept_sigma=sigma * float(np.sqrt(factor[0, 0])),
+        slope_sigma=sigma * float(np.sqrt(factor[1, 1])),
+        correlation=float(factor[0, 1] / np.sqrt(factor[0, 0] * factor[1, 1])),
+        sigma=sigma,
+        origin=origin,
+    )
+
+
+@dataclass(frozen=True)
+class Drift:
+    """A straight drift over a run.
+
+    Attributes
+    ----------
+    value : float
+        From the first touch to the last, mm; positive: the readings rise.
+    sigma : float
+        Its standard deviation, mm.
+    interval : (float, float)
+        95 % interval, mm.
+    significant : bool
+        Whether zero lies outside the interval.
+    closure : float or None
+        Last touch less first where both are of one place, mm.
+    by_time : bool
+        Whether times of the touches were known; else their order stands for it.
+    """
+
+    value: float
+    sigma: float
+    interval: tuple[float, float]
+    significant: bool
+    closure: float | None
+    by_time: bool
+
+
+def find_drift(run: Run, *, given: float | None = None) -> Drift | None:
+    """Find the drift of a run.
+
+    Parameters
+    ----------
+    run : Run
+        The run, its touches in the order taken.
+    given : float, optional
+        The probe's repeatability, mm, where it was measured before: a single return to a place
+        then tells.
+
+    Returns
+    -------
+    Drift or None
+        None where no place was touched again after others: drift and tilt then look alike.
+
+    Notes
+    -----
+    Each place keeps its own height, so the shape of the bed does not matter; what is fitted is the
+    slope of the readings against time within places.
+    """
+    time, by_time = _time(run)
+    whole = float(time[-1] - time[0])
+    of_touch, touches = run.places.of_touch, run.places.touches
+    if whole <= 0:
+        return None
+    time = (time - time[0]) / whole
+    inside = time - (np.bincount(of_touch, weights=time) / touches)[of_touch]
+    heights = run.z - run.places.z[of_touch]
+    spread = float(inside @ inside)
+    freedom = len(run) - len(run.places) - 1
+    # repeats in one go, without a return, hardly move in time and would be blown up
+    if spread < _LEAST_SPREAD or (given is None and freedom < 1):
+        return None
+    value = float(inside @ heights) / spread
+    if given is None:
+        left = heights - value * inside
+        sigma = float(np.sqrt(left @ left / freedom / spread))
+        reach = student_quantile(0.975, freedom)
+    else:
+        sigma, reach = given / float(np.sqrt(spread)), 1.959964
+    closed = of_touch[0] == of_touch[-1] and len(run.places) > 1
+    return Drift(
+        value=value,
+        sigma=sigma,
+        interval=(value - reach * sigma, value + reach * sigma),
+        significant=abs(value) > reach * sigma and abs(value) > _ROUNDING_MM,
+        closure=float(run.z[-1] - run.z[0]) if closed else None,
+        by_time=by_time,
+    )
+
+
+_LEAST_SPREAD = 0.02
+"""Sum of squared times within places (whole run = 1) below which there was no return."""
+
+_ROUNDING_MM = 1e-9
+
+
+def _time(run: Run) -> tuple[Floats, bool]:
+    if run.minutes is not None and bool(np.all(np.diff(run.minutes) >= 0)) and np.ptp(run.minutes):
+        return run.minutes, True
+    return np.arange(len(run), dtype=np.float64), False
+
+
+def correct_drift(run: Run, drift: Drift | None) -> Run:
+    """Take a significant drift out of a run, to the height of its middle; else leave it.
+
+    Parameters
+    ----------
+    run : Run
+        The run.
+    drift : Drift or None
+        Its drift.
+    """
+    if drift is None or not drift.significant:
+        return run
+    time, _ = _time(run)
+    part = (time - time[0]) / float(time[-1] - time[0]) - 0.5
+    note = f"a drift of {drift.value:+.3f} mm over the run was taken out"
+    return run.replace(z=run.z - drift.value * part, warnings=(*run.warnings, note))

@@ -1,0 +1,299 @@
+"""Quality of a probe: how well it repeats, how finely it reads, and what is odd about it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import gcd, sqrt
+
+import numpy as np
+
+from probes.components import Crossed, crossed_components
+from probes.drift import Drift, find_drift
+from probes.errors import ReadError
+from probes.outliers import DOUBTFUL, modified_z
+from probes.run import Floats, Run
+from probes.student import student_quantile
+
+__all__ = [
+    "FirstTouch",
+    "Quality",
+    "Suspect",
+    "assess_quality",
+    "find_resolution",
+    "repeat_sigma",
+    "sigma_interval",
+    "suspect_touches",
+]
+
+_LATTICE_MM = 1e-7
+"""Readings are compared on this lattice to find their step; no source prints finer ones."""
+
+
+@dataclass(frozen=True)
+class Suspect:
+    """A touch that stands apart from the others at its place.
+
+    Attributes
+    ----------
+    touch : int
+        Its number in the run, from 1.
+    x, y, z : float
+        Where it was taken and what it read, mm.
+    away : float
+        Distance from the median of its place, mm.
+    score : float
+        Modified z.
+    """
+
+    touch: int
+    x: float
+    y: float
+    z: float
+    away: float
+    score: float
+
+
+@dataclass(frozen=True)
+class FirstTouch:
+    """How the first touch of a place differs from the later ones.
+
+    Attributes
+    ----------
+    difference : float
+        Mean over the places of first less mean of the others, mm.
+    differs : bool
+        Whether that is more than chance (95 %).
+    """
+
+    difference: float
+    differs: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Quality:
+    """What repeated touches say of a probe.
+
+    Attributes
+    ----------
+    sigma : float
+        One standard deviation of a touch, mm, pooled over places; not below what rounding to the
+        resolution makes of it.
+    interval : (float, float)
+        95 % interval of sigma, mm.
+    freedom : int
+        Degrees of freedom.
+    touches, places : int
+        What it rests on: touches at places touched more than once.
+    resolution : float or None
+        Step of the readings, mm; None if they have none that shows.
+    coarse : bool
+        Whether the step, not the probe, sets sigma.
+    repeatability_limit : float
+        Two single touches differ by more only once in twenty, mm (ISO 5725: r).
+    drift : Drift or None
+        None where it cannot be told.
+    outliers : tuple of Suspect
+        Touches to take again; none is left out of sigma.
+    first_touch : FirstTouch or None
+        None where fewer than three touches of a place were taken.
+    two_groups : float or None
+        Distance of the two groups that the touches fall into, mm, if they do: a probe that seats
+        in two ways, or contact lost now and then.
+    set_ups : Crossed or None
+        Spread over several runs of the same places.
+    """
+
+    sigma: float
+    interval: tuple[float, float]
+    freedom: int
+    touches: int
+    places: int
+    resolution: float | None
+    coarse: bool
+    repeatability_limit: float
+    drift: Drift | None
+    outliers: tuple[Suspect, ...]
+    first_touch: FirstTouch | None
+    two_groups: float | None
+    set_ups: Crossed | None
+
+
+def assess_quality(runs: Sequence[Run]) -> Quality:
+    """Assess a probe by repeated touches.
+
+    Parameters
+    ----------
+    runs : sequence of Run
+        One run or several; only places touched more than once in a run count, but for the spread
+        between runs of the same places.
+
+    Returns
+    -------
+    Quality
+        The assessment.
+
+    Raises
+    ------
+    ReadError
+        If there are no repeats.
+
+    References
+    ----------
+    ISO 5725-2: repeatability standard deviation, and limit ``r = t sqrt(2) s``.
+    """
+    set_ups = _set_ups(runs)
+    about = np.concatenate([_about_places(run) for run in runs])
+    freedom = sum(len(run) - len(run.places) for run in runs)
+    if freedom < 1 and set_ups is None:
+        raise ReadError(
+            f"{runs[0].source}: no place was touched twice; touch one place ten times or more, or "
+            "each place of a few three times"
+        )
+    if freedom < 1:
+        # every place once in each run: what set-ups and places leave is the repeatability
+        assert set_ups is not None
+        freedom = (len(runs) - 1) * (len(runs[0].places) - 1)
+        raw = set_ups.repeatability
+    else:
+        raw = sqrt(float(about @ about) / freedom)
+    resolution = find_resolution(np.concatenate([run.z for run in runs]))
+    least = resolution / sqrt(12) if resolution else 0.0
+    coarse = bool(resolution) and raw < (resolution or 0.0) / 2
+    sigma = max(raw, least) if coarse else raw
+    repeated = [run.places.touches[run.places.touches > 1] for run in runs]
+    return Quality(
+        sigma=sigma,
+        interval=sigma_interval(sigma, freedom),
+        freedom=freedom,
+        touches=int(sum(part.sum() for part in repeated)) or sum(len(run) for run in runs),
+        places=int(sum(len(part) for part in repeated)) or len(runs[0].places),
+        resolution=resolution,
+        coarse=coarse,
+        repeatability_limit=student_quantile(0.975, freedom) * sqrt(2) * sigma,
+        drift=find_drift(runs[0]),
+        outliers=tuple(found for run in runs for found in suspect_touches(run, resolution)),
+        first_touch=_first_touch(runs),
+        two_groups=_two_groups(about),
+        set_ups=set_ups,
+    )
+
+
+def repeat_sigma(run: Run) -> tuple[float, int]:
+    """Give sigma of a touch pooled over the places of a run, mm, and its degrees of freedom."""
+    about = _about_places(run)
+    freedom = len(run) - len(run.places)
+    return (sqrt(float(about @ about) / freedom) if freedom else 0.0), freedom
+
+
+def sigma_interval(sigma: float, freedom: int) -> tuple[float, float]:
+    """Give the 95 % interval of a standard deviation.
+
+    Examples
+    --------
+    >>> low, high = sigma_interval(1.0, 9)
+    >>> round(low, 2), round(high, 2)
+    (0.69, 1.83)
+    """
+    from scipy.special import chdtri
+
+    return (
+        sigma * sqrt(freedom / float(chdtri(freedom, 0.025))),
+        sigma * sqrt(freedom / float(chdtri(freedom, 0.975))),
+    )
+
+
+def find_resolution(z: Floats) -> float | None:
+    """Find the step of readings, mm: the largest that all differences are multiples of.
+
+    Examples
+    --------
+    >>> find_resolution(np.array([0.0125, 0.02, 0.015, 0.0225]))
+    0.0025
+    """
+    steps = np.round((z - z[0]) / _LATTICE_MM)
+    if np.abs(z - z[0] - steps * _LATTICE_MM).max() > 1e-9 or not steps.any():
+        return None
+    step = gcd(*(int(abs(value)) for value in np.unique(steps)))
+    return step * _LATTICE_MM if step > 1 else None
+
+
+def suspect_touches(run: Run, resolution: float | None) -> tuple[Suspect, ...]:
+    """Find touches that stand apart at places touched five times or more."""
+    places = run.places
+    found = []
+    for place in np.flatnonzero(places.touches >= 5):
+        touches = np.flatnonzero(places.of_touch == place)
+        z = run.z[touches]
+        scores = modified_z(z, least_mad=resolution or _LATTICE_MM)
+        for k in np.flatnonzero(np.abs(scores) > DOUBTFUL):
+            at = int(touches[k])
+            found.append(
+                Suspect(
+                    touch=at + 1,
+                    x=float(run.x[at]),
+                    y=float(run.y[at]),
+                    z=float(run.z[at]),
+                    away=float(z[k] - np.median(z)),
+                    score=float(scores[k]),
+                )
+            )
+    return tuple(found)
+
+
+def _about_places(run: Run) -> Floats:
+    about: Floats = run.z - run.places.z[run.places.of_touch]
+    return about[run.places.touches[run.places.of_touch] > 1]
+
+
+def _first_touch(runs: Sequence[Run]) -> FirstTouch | None:
+    """Compare the first touch with the mean of the others, over all places touched thrice."""
+    differences, variances = [], []
+    for run in runs:
+        for place in np.flatnonzero(run.places.touches >= 3):
+            z = run.z[run.places.of_touch == place]
+            rest = z[1:]
+            differences.append(float(z[0] - rest.mean()))
+            variances.append((float(((rest - rest.mean()) ** 2).sum()), len(rest) - 1, len(rest)))
+    if not differences:
+        return None
+    mean = float(np.mean(differences))
+    freedom = sum(part[1] for part in variances)
+    sigma = sqrt(sum(part[0] for part in variances) / freedom)
+    spread = sigma * sqrt(sum(1 + 1 / part[2] for part in variances)) / len(differences)
+    reach = student_quantile(0.975, freedom)
+    return FirstTouch(mean, abs(mean) > max(reach * spread, 1e-9))
+
+
+def _two_groups(about: Floats) -> float | None:
+    """Find a gap that parts the touches in two groups far apart for their own spread."""
+    if len(about) < 8:
+        return None
+    ordered = np.sort(about)
+    gaps = np.diff(ordered)
+    cut = int(gaps.argmax()) + 1
+    low, high = ordered[:cut], ordered[cut:]
+    if min(len(low), len(high)) < len(about) / 5:
+        return None
+    inner = sqrt((low.var() * len(low) + high.var() * len(high)) / len(about))
+    apart = float(high.mean() - low.mean())
+    return apart if gaps[cut - 1] > 4 * inner and apart > 1e-9 else None
+
+
+def _set_ups(runs: Sequence[Run]) -> Crossed | None:
+    """Part the spread of several runs, where all touch the same places equally often."""
+    if len(runs) < 2 or len(runs[0].places) < 2:
+        return None
+    first = runs[0].places
+    counts = set(first.touches.tolist())
+    same = all(
+        len(run.places) == len(first)
+        and np.array_equal(run.places.x, first.x)
+        and np.array_equal(run.places.y, first.y)
+        and set(run.places.touches.tolist()) == counts
+        for run in runs
+    )
+    if not same or len(counts) != 1:
+        return None
+    table = [
+        [run.z[run.places.of_touch == place] for run in runs] for place in range(len(first))
+    ]  # fmt: skip
+    return crossed_components(np.array(table))
