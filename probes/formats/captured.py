@@ -24,12 +24,14 @@ _NUMBERS = ("x", "y", "z", "touch", "minutes", "bed")
 _FIELD = re.compile(r"\{([^{}]*)\}")
 _COMMA_NUMBER = NUMBER.replace(r"\.?\d*", r"(?:\.\d*|,\d+)?")
 _NO_NUMBER = r"[-+]?(?i:nan|inf(?:inity)?)\b"
+_UNITS = "|".join(re.escape(word) for word in unit_words() if word != "in")
 _LABELLED = re.compile(
     rf"(?<![A-Za-z_])([xyz])\s*[:=]?\s*({_COMMA_NUMBER}|{_NO_NUMBER})"
     # not the start of something else: 1.2.3, 3/8, 1'010, 10 %, x1=10
     r"(?!\d|[.,/]\d|\s*['%=:])"
-    # a unit, not the next word of a sentence: "in 2 tries"
-    rf"(?:\s*({'|'.join(map(re.escape, unit_words()))})(?=\s*(?:$|[,;|/)\]]|[xyz]\s*[:=\d.+-])))?",
+    rf"(?:\s*({_UNITS})(?![A-Za-z])"
+    # "in" is a word as well: 0.02 in 3 tries
+    r"|\s*(in)(?=\s*(?:$|[^\w\s]|[xyz]\s*[:=\d.+-])))?",
     re.IGNORECASE,
 )
 _NUMBER = re.compile(_COMMA_NUMBER)
@@ -321,7 +323,7 @@ def _labels(line: str) -> dict[str, tuple[str, str]] | None:
     if len(line) > _LONGEST or is_remark(line):
         return None
     found = _LABELLED.findall(line)
-    labels = {name.lower(): (value, unit) for name, value, unit in found}
+    labels = {name.lower(): (value, unit or inch) for name, value, unit, inch in found}
     return labels if len(found) == 3 and len(labels) == 3 else None
 
 
