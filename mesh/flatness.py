@@ -58,6 +58,28 @@ class Flatness:
             return None
         return expected_range(n) * sigma * sqrt((n - 3) / n)
 
+    def interval(self, sigma: float | None, reach: float = 1.96) -> tuple[float, float] | None:
+        """Give bounds of the minimum zone without noise, mm, that hold at least 95 times in 100.
+
+        Parameters
+        ----------
+        sigma : float or None
+            Standard deviation of a place, mm.
+        reach : float
+            Half-width of a 95 % interval in standard deviations: larger where sigma is estimated.
+
+        Notes
+        -----
+        Noise e cannot change the minimum zone by more than the zone of e itself, and that is no
+        wider than its range about the least-squares plane, whose 95 % quantile is taken. These
+        bounds are sure, and wider than need be.
+        """
+        n = len(self.departures)
+        if sigma is None or n < 4:
+            return None
+        half = range_quantile(n, 0.95) * sigma * sqrt((n - 3) / n) * reach / 1.96
+        return max(0.0, self.minimum_zone - half), self.minimum_zone + half
+
     def is_noise(self, sigma: float | None) -> bool:
         """Tell whether a perfect plane with noise of this sigma would often look as unflat.
 

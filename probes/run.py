@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from probes.errors import ReadError, RequestError
+from probes.errors import ReadError
 
 __all__ = ["Floats", "Grid", "Ints", "Places", "Run"]
 
@@ -73,10 +73,10 @@ class Grid:
         return float(self.y[-1] - self.y[0]) / (self.rows - 1)
 
     @property
-    def is_even(self) -> bool:
-        """Whether all columns, and all rows, are equally far apart."""
-        return all(
-            bool(np.abs(np.diff(lines) - step).max() <= SAME_PLACE_MM)
+    def unevenness(self) -> float:
+        """Largest distance of a column or row from where equal steps would have it, in steps."""
+        return max(
+            float(np.abs((lines - lines[0]) / step - np.arange(len(lines))).max())
             for lines, step in ((self.x, self.step_x), (self.y, self.step_y))
         )
 
@@ -127,26 +127,6 @@ class Places:
         if len(np.unique(row * len(xs) + column)) < len(self):
             return None
         return Grid(frozen(xs), frozen(ys), column, row)
-
-    @property
-    def is_even(self) -> bool:
-        """Whether the places stand on a grid of equal steps."""
-        return self.grid is not None and self.grid.is_even
-
-    def even_grid(self, format_name: str) -> Grid:
-        """Give the grid for a format that holds even ones only.
-
-        Raises
-        ------
-        RequestError
-            If the places stand on no even grid.
-        """
-        if self.grid is None or not self.grid.is_even:
-            raise RequestError(
-                f"{format_name} holds places on a grid of equal steps only, and these are not; "
-                "choose another format"
-            )
-        return self.grid
 
 
 @dataclass(frozen=True, eq=False)

@@ -245,10 +245,80 @@ def test_reading_options_reach_the_reader(say, tmp_path, monkeypatch):
     assert json.loads(out)["plane"]["fall_x"] == pytest.approx(0.009)
 
 
+@pytest.mark.usefixtures("folder")
+def test_repeat_holds_the_keys_others_lean_on(say):
+    x = [20, 330, 20, 330, 20] * 4
+    Path("r.csv").write_text(
+        "x,y,z\n" + "".join(f"{a},20,{0.001 * (k * 7 % 5) + a / 1e3}\n" for k, a in enumerate(x))
+    )
+    code, out, _ = say("repeat", "r.csv", "--json")
+    answer = json.loads(out)
+    assert code == 0
+    assert {"sigma", "interval", "touches", "places", "drift", "outliers", "resolution",
+            "first_touch_differs"} <= answer.keys()  # fmt: skip
+    assert (answer["touches"], answer["places"]) == (20, 2)
+    assert answer["interval"][0] < answer["sigma"] < answer["interval"][1]
+    assert {"value", "significant"} <= answer["drift"].keys()
+    code, out, _ = say("repeat", "r.csv")
+    assert code == 0
+    assert "The probe repeats to" in out
+    assert "[probe] sigma = " in out
+    code, _, err = say("repeat", "first.txt")
+    assert code == 2
+    assert "no place was touched twice" in err
+
+
+@pytest.mark.usefixtures("folder")
+def test_repeat_takes_every_probing_of_a_log(say):
+    text = Path("first.txt").read_text()
+    Path("two.txt").write_text(text + text.replace("+0.0", "+0.1"))
+    answer = json.loads(say("repeat", "two.txt", "--json")[1])
+    assert len(answer["runs"]) == 2
+    assert answer["set_ups"]["set_up"] > 0
+    warnings = json.loads(say("check", "two.txt", "--json")[1])["warnings"]
+    assert any("the log holds 2 probings; number 2 was taken" in warning for warning in warnings)
+    assert json.loads(say("check", "two.txt", "--run", "1", "--json")[1])["run"]["points"] == 49
+    code, _, err = say("check", "two.txt", "--run", "3")
+    assert (code, "--run 3: the source holds 2 probings" in err) == (2, True)
+
+
+@pytest.mark.usefixtures("folder")
+@pytest.mark.parametrize("ending", ["csv", "json", "sdf", "x3p", "vtp"])
+def test_convert_keeps_the_answer(ending, say):
+    code, out, err = say("convert", "first.txt", f"run.{ending}")
+    assert (code, out, err) == (0, "", f"run.{ending}: written\n")
+    zones = [json.loads(say("check", name, "--json")[1])["flatness"]["minimum_zone"]
+             for name in ("first.txt", f"run.{ending}")]  # fmt: skip
+    # SDF moves places printed to a tenth of a millimetre onto equal steps
+    assert zones[1] == pytest.approx(zones[0], rel=1e-3 if ending == "sdf" else 1e-9)
+
+
+@pytest.mark.usefixtures("folder")
+def test_convert_refuses_other_endings(say):
+    code, _, err = say("convert", "first.txt", "run.doc")
+    assert code == 2
+    assert "ending '.doc': must be one of .csv, .txt, .json, .sdf, .x3p, .vtp, .vtk, .ply" in err
+
+
+@pytest.mark.usefixtures("folder")
+def test_check_says_what_is_doubtful(say):
+    lines = Path("first.txt").read_text().splitlines()
+    which = next(k for k, line in enumerate(lines) if line.startswith("touch  17"))
+    head, _, z = lines[which].rpartition(" z ")
+    lines[which] = f"{head} z {float(z) + 0.5:+.4f}"
+    Path("bad.txt").write_text("\n".join(lines))
+    code, out, _ = say("check", "bad.txt", "--limit", "2")
+    assert code == 0
+    assert "Probe again, they stand apart: x 123 y 123" in out.replace("\n", " ")
+    answer = json.loads(say("check", "bad.txt", "--json")[1])
+    assert [(spot["x"], spot["alone"]) for spot in answer["quality"]["outliers"]] == [(123.3, True)]
+    assert answer["quality"]["drift"] is None
+
+
 def test_help_and_version(say):
     code, out, _ = say()
     assert code == 0
-    for command in ("demo", "init", "check", "turns", "report", "view"):
+    for command in ("demo", "init", "check", "turns", "repeat", "report", "view", "convert"):
         assert f"\n  {command} " in out
         code, text, _ = say(command, "--help")
         assert code == 0

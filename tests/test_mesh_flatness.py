@@ -85,6 +85,20 @@ def test_three_places_have_no_noise_floor():
     assert flatness([0, 1, 0], [0, 0, 1], [0, 0, 0]).noise_floor(0.01) is None
 
 
+def test_interval_holds_the_true_zone():
+    random = np.random.default_rng(9)
+    x, y = (a.ravel() for a in np.meshgrid(range(7), range(7)))
+    for size in (0.0, 0.02, 0.1):
+        shape = size * ((x - 3) / 3) ** 2 + size / 3 * (x - 3) * (y - 3) / 9
+        true = flatness(x, y, shape).minimum_zone
+        held = []
+        for _ in range(400):
+            low, high = flatness(x, y, shape + random.normal(0, 0.004, 49)).interval(0.004)
+            held.append(low <= true + 1e-12 and true <= high)
+        assert np.mean(held) >= 0.95
+    assert flatness([0, 1, 0], [0, 0, 1], [0, 0, 0]).interval(0.01) is None
+
+
 @pytest.mark.parametrize(("n", "quantile"), [(2, 2.77), (5, 3.86), (10, 4.47), (20, 5.01)])
 def test_quantiles_of_the_range(n, quantile):
     # Studentised range with infinite degrees of freedom, 5 % point (tables; value from memory)

@@ -96,7 +96,7 @@ def check_json(check: Check) -> dict[str, Any]:
                 "valley": flat.valley,
                 "rms": flat.rms,
                 "noise_floor": flat.noise_floor(noise.of_places),
-                "interval": None,
+                "interval": _bounds(check),
                 "contacts": {
                     "upper": _spots(places.x, places.y, flat.zone.upper),
                     "lower": _spots(places.x, places.y, flat.zone.lower),
@@ -184,6 +184,11 @@ def repeat_json(quality: Quality, runs: Sequence[Run]) -> dict[str, Any]:
             },
         },
     )
+
+
+def _bounds(check: Check) -> list[float] | None:
+    bounds = check.flatness.interval(check.noise.of_places, check.noise.reach())
+    return None if bounds is None else list(bounds)
 
 
 def _spots(x: Floats, y: Floats, which: Ints) -> list[list[float]]:

@@ -29,7 +29,9 @@ def check_words(check: Check) -> list[str]:
     """Say what a check found: tilt, flatness, shape, limit."""
     flat = check.flatness
     words = [tilt_words(check.tilt, check.noise)]
-    sentence = f"Apart from that tilt it is flat within {flat.minimum_zone:.3f} mm (minimum zone)"
+    sentence = f"Apart from that tilt it is flat within {flat.minimum_zone:.3f} mm (minimum zone"
+    bounds = flat.interval(check.noise.of_places, check.noise.reach())
+    sentence += ")" if bounds is None else f"; 95 %: {bounds[0]:.3f} to {bounds[1]:.3f})"
     if flat.is_noise(check.noise.of_places):
         sentence += ", which is no more than the readings' own noise"
     words.append(sentence + ".")

@@ -1,6 +1,7 @@
 """JSON: x, y and a matrix z, or a list of points, with what belongs to the run beside them."""
 
 import difflib
+from collections.abc import Iterable
 from typing import Any
 
 import msgspec
@@ -57,14 +58,17 @@ def parse(source: Source, options: ReadOptions) -> Readings:  # noqa: ARG001 - a
     ReadError
         If it is no such object, or its lengths do not go together.
     """
+    data = source.data.decode(source.encoding, "replace").encode()
     try:
-        content = msgspec.json.decode(source.data, type=_Content)
+        content = msgspec.json.decode(data, type=_Content)
+        _check_keys(msgspec.json.decode(data, type=dict[str, msgspec.Raw]), source)
+        x, y, z = _spots(content, source)
     except msgspec.DecodeError as fault:
         raise ReadError(f"{source.name}: is not valid JSON for a run: {fault}") from None
     except RecursionError:
         raise ReadError(f"{source.name}: is not valid JSON for a run: nested too deep") from None
-    _check_keys(source)
-    x, y, z = _spots(content, source)
+    except OverflowError:
+        raise ReadError(f"{source.name}: holds a number that is too large for a reading") from None
     if not np.isfinite(np.concatenate((x, y))).all():
         raise ReadError(f"{source.name}: an x or y is null; every place needs both")
     probed = np.isfinite(z)
@@ -97,12 +101,12 @@ def parse(source: Source, options: ReadOptions) -> Readings:  # noqa: ARG001 - a
     )
 
 
-def _check_keys(source: Source) -> None:
+def _check_keys(keys: Iterable[str], source: Source) -> None:
     """Refuse keys that are nearly ours: passing over "units" could make heights a thousand times
     too large.
     """  # noqa: D205
     known = _Content.__struct_fields__
-    for key in msgspec.json.decode(source.data, type=dict[str, msgspec.Raw]):
+    for key in keys:
         near = difflib.get_close_matches(key.lower(), known, 1, 0.8)
         if key not in known and near:
             raise ReadError(f"{source.name}: key {key!r} is not known; did you mean {near[0]}?")

@@ -10,7 +10,7 @@ from datetime import datetime
 
 import numpy as np
 
-from probes.errors import ReadError
+from probes.errors import ReadError, RequestError
 from probes.formats.assembly import Readings
 from probes.formats.match import Match
 from probes.formats.options import ReadOptions
@@ -27,6 +27,9 @@ MISSING = "BAD"
 
 LARGEST_SURFACE = 20_000_000
 """Points. A header that promises more is taken for damaged."""
+
+_UNEVEN = 0.005
+"""Steps that a place may stand off an even grid: positions printed to a tenth of a millimetre."""
 
 _FIRST = re.compile(rb"a[A-Za-z]{2,5}-1\.\d")
 _STATED = ("NumPoints", "NumProfiles", "Xscale", "Yscale", "Zscale")
@@ -153,7 +156,12 @@ def dump(run: Run, ending: str) -> bytes:  # noqa: ARG001 - as every format
     RequestError
         If the places stand on no even grid.
     """
-    grid = run.places.even_grid("SDF")
+    grid = run.places.grid
+    if grid is None or grid.unevenness > _UNEVEN:
+        raise RequestError(
+            "SDF holds places on a grid of equal steps only, and these are not; "
+            "choose another format"
+        )
     date = run.started.strftime("%d%m%Y%H%M") if run.started else "0" * 12
     header = {
         "ManufacID": "planish",

@@ -35,6 +35,9 @@ TYPES = {"I": np.dtype("<i2"), "L": np.dtype("<i4"), "F": np.dtype("<f4"), "D": 
 """Data types of an axis: 16 and 32 bit whole numbers, single and double precision."""
 
 _MM_PER_M = 1e3
+_UNEVEN = 1e-9
+"""Steps that a place may stand off an even grid to be written as a surface."""
+
 _LARGEST_XML = 4_000_000
 _SPARE = 16_000_000
 """Bytes that a member may unpack to over twice the archive's size: readings hardly shrink."""
@@ -311,8 +314,8 @@ def dump(run: Run, ending: str) -> bytes:  # noqa: ARG001 - as every format
     """
     from xml.sax.saxutils import escape
 
-    if run.places.is_even:
-        grid = run.places.even_grid("X3P")
+    grid = run.places.grid
+    if grid is not None and grid.unevenness <= _UNEVEN:
         heights = grid.matrix(run.places.z) / _MM_PER_M
         data = heights.astype("<f8").tobytes()
         kind, axis = "SUR", "I"
