@@ -339,5 +339,5 @@ def _number(word: str) -> float:
 
 def _not_finite(word: str, name: str, where: str) -> ReadError:
     return ReadError(
-        f"{where}{name} is {word}, not a finite number; take the line out or probe again"
+        f"{where}{name} is {word[:40]}, not a finite number; take the line out or probe again"
     )
