@@ -1,8 +1,8 @@
 """The check of a bed: how it is tilted, how flat it is, and how sure the readings are."""
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from level.machine import Machine
 from mesh.checks import check_run
 from mesh.flatness import Flatness, flatness
 from mesh.noise import Noise, find_noise
@@ -12,6 +12,9 @@ from probes.drift import Drift, find_drift
 from probes.errors import RequestError
 from probes.quality import Suspect, find_resolution, suspect_touches
 from probes.run import Run
+
+if TYPE_CHECKING:
+    from level.machine import Machine
 
 __all__ = ["Check", "LimitCheck", "check_bed"]
 
@@ -57,7 +60,7 @@ class Check:
     """
 
     run: Run
-    machine: Machine | None
+    machine: "Machine | None"
     tilt: Tilt
     flatness: Flatness
     noise: Noise
@@ -77,7 +80,7 @@ class Check:
         return all(limit.within for limit in self.limits) if self.limits else None
 
 
-def check_bed(run: Run, machine: Machine | None = None, *, limit: float | None = None) -> Check:
+def check_bed(run: Run, machine: "Machine | None" = None, *, limit: float | None = None) -> Check:
     """Check a bed.
 
     Parameters

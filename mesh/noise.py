@@ -1,7 +1,6 @@
 """Noise: one standard deviation of a touch, and where that figure comes from."""
 
 from dataclasses import dataclass
-from statistics import NormalDist
 from typing import Literal
 
 import numpy as np
@@ -9,7 +8,7 @@ import numpy as np
 from mesh.modes import modes
 from probes.quality import find_resolution, repeat_sigma
 from probes.run import Floats, Grid, Places, Run
-from probes.student import student_quantile
+from probes.student import normal_quantile, student_quantile
 
 __all__ = ["Noise", "find_noise"]
 
@@ -53,7 +52,7 @@ class Noise:
         """Half-width of a two-sided interval, in standard deviations: Student's t, or normal."""
         probability = (1 + confidence) / 2
         if self.freedom is None:
-            return NormalDist().inv_cdf(probability)
+            return normal_quantile(probability)
         return student_quantile(probability, self.freedom)
 
 
@@ -154,7 +153,7 @@ def _by_cells(grid: Grid, z: Floats) -> tuple[float, int] | None:
 def _by_neighbours(places: Places) -> tuple[float, int]:
     """Compare each place with the plane through its nearest neighbours, bows and twist apart."""
     n = len(places)
-    compared = np.unique(np.linspace(0, n - 1, min(n, _MOST_COMPARED)).astype(int))
+    compared = np.linspace(0, n - 1, min(n, _MOST_COMPARED)).astype(int)
     apart = (places.x[compared, None] - places.x) ** 2 + (places.y[compared, None] - places.y) ** 2
     apart[np.arange(len(compared)), compared] = np.inf
     nearest = np.argpartition(apart, _NEIGHBOURS, axis=1)[:, :_NEIGHBOURS]

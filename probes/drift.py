@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from probes.run import Floats, Run
-from probes.student import student_quantile
+from probes.student import normal_quantile, student_quantile
 
 __all__ = ["Drift", "LineFit", "correct_drift", "find_drift", "fit_line"]
 
@@ -146,7 +146,7 @@ def find_drift(run: Run, *, given: float | None = None) -> Drift | None:
         sigma = float(np.sqrt(left @ left / freedom / spread))
         reach = student_quantile(0.975, freedom)
     else:
-        sigma, reach = given / float(np.sqrt(spread)), 1.959964
+        sigma, reach = given / float(np.sqrt(spread)), normal_quantile(0.975)
     closed = of_touch[0] == of_touch[-1] and len(run.places) > 1
     return Drift(
         value=value,

@@ -212,7 +212,7 @@ def find_resolution(z: Floats) -> float | None:
     steps = np.round((z - z[0]) / _LATTICE_MM)
     if np.abs(z - z[0] - steps * _LATTICE_MM).max() > 1e-9 or not steps.any():
         return None
-    step = gcd(*(int(abs(value)) for value in np.unique(steps)))
+    step = gcd(*{int(abs(value)) for value in steps.tolist()})
     return step * _LATTICE_MM if step > 1 else None
 
 

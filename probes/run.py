@@ -124,7 +124,8 @@ class Places:
         spots = len(xs) * len(ys)
         if min(len(xs), len(ys)) < 2 or spots > 2 * len(self):
             return None
-        if len(np.unique(row * len(xs) + column)) < len(self):
+        # np.unique would do, but loads numpy.ma, which takes longer than the rest of a check
+        if np.bincount(row * len(xs) + column).max() > 1:
             return None
         return Grid(frozen(xs), frozen(ys), column, row)
 

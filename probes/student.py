@@ -6,12 +6,24 @@ SciPy has them, but importing `scipy.special` takes as long as the whole text an
 
 from functools import cache
 from math import atan, cos, pi, sin, sqrt
-from statistics import NormalDist
 
-__all__ = ["student_quantile"]
+__all__ = ["normal_quantile", "student_quantile"]
 
 _LARGE = 400
 """Degrees of freedom from which the expansion about the normal law is exact to 1e-11."""
+
+
+def normal_quantile(probability: float) -> float:
+    """Give the quantile of the normal law of unit variance.
+
+    Examples
+    --------
+    >>> round(normal_quantile(0.975), 4)
+    1.96
+    """
+    from statistics import NormalDist  # takes its time to import
+
+    return NormalDist().inv_cdf(probability)
 
 
 @cache
@@ -35,7 +47,7 @@ def student_quantile(probability: float, freedom: int) -> float:
     >>> round(student_quantile(0.975, 10), 3)
     2.228
     """
-    normal = NormalDist().inv_cdf(probability)
+    normal = normal_quantile(probability)
     if freedom >= _LARGE:
         return _expansion(normal, freedom)
     low, high = 0.0, max(1.0, normal)

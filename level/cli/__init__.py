@@ -1,34 +1,35 @@
 """The commands: one thin module each, which reads, asks one question, and shows the answer."""
 
 import sys
+from collections.abc import Sequence
+from importlib import import_module
 
 import typer
 from typer.exceptions import TyperException
 
-from level.cli import check, convert, demo, init, repeat, report, turns, view
 from level.version import VERSION
 from probes.errors import PlanishError
 
-__all__ = ["app", "run_app"]
+__all__ = ["COMMANDS", "run_app"]
 
-app = typer.Typer(
-    name="planish",
-    help=(
-        "From probe readings to a flat bed and a parallel gantry: what to turn, which way, how "
-        "far. Start with `planish demo`."
-    ),
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
-)
+COMMANDS = ("demo", "init", "check", "turns", "repeat", "report", "view", "convert")
+"""The commands, in the order of the help; each a module here with a function of its name."""
 
-app.command("demo")(demo.demo)
-app.command("init")(init.init)
-app.command("check")(check.check)
-app.command("turns")(turns.turns)
-app.command("repeat")(repeat.repeat)
-app.command("report")(report.report)
-app.command("view")(view.view)
-app.command("convert")(convert.convert)
+
+def _make_app(commands: Sequence[str]) -> typer.Typer:
+    app = typer.Typer(
+        name="planish",
+        help=(
+            "From probe readings to a flat bed and a parallel gantry: what to turn, which way, how "
+            "far. Start with `planish demo`."
+        ),
+        pretty_exceptions_enable=False,
+        rich_markup_mode=None,
+    )
+    for name in commands:
+        app.command(name)(getattr(import_module(f"level.cli.{name}"), name))
+    app.callback()(_all)
+    return app
 
 
 def _say_version(asked: bool) -> None:
@@ -37,7 +38,6 @@ def _say_version(asked: bool) -> None:
         raise typer.Exit
 
 
-@app.callback()
 def _all(
     version: bool = typer.Option(
         False, "--version", help="Say the version and end.", callback=_say_version, is_eager=True
@@ -56,6 +56,8 @@ def run_app(arguments: list[str] | None = None) -> int:
         3 measured, and outside a limit. A bug keeps its traceback, which Python ends with 1.
     """
     given = sys.argv[1:] if arguments is None else arguments
+    # of a known command only its own module is loaded: the answer comes sooner
+    app = _make_app(given[:1] if given[:1] and given[0] in COMMANDS else COMMANDS)
     try:
         return app(given or ["--help"], prog_name="planish", standalone_mode=False) or 0
     except PlanishError as fault:

@@ -3,13 +3,15 @@
 import inspect
 from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Any, get_type_hints
+from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
 
 import typer
 
-from level.machine import Machine, read_machine
 from probes.formats import FORMATS, ReadOptions
 from probes.formats.options import parse_span
+
+if TYPE_CHECKING:
+    from level.machine import Machine
 
 __all__ = [
     "DEFAULT_MACHINE",
@@ -46,10 +48,12 @@ ReferenceOption = Annotated[
 ]
 
 
-def find_machine(given: Path | None, *, needed: bool) -> Machine | None:
+def find_machine(given: Path | None, *, needed: bool) -> "Machine | None":
     """Read the machine file that was named, or the one of this folder."""
     if given is None and not needed and not DEFAULT_MACHINE.exists():
         return None
+    from level.machine import read_machine
+
     return read_machine(given or DEFAULT_MACHINE)
 
 

@@ -1,11 +1,10 @@
 """The answers as text for the terminal: words first, then a map or a table, then numbers."""
 
-import io
-import textwrap
-from collections.abc import Iterable, Sequence
+from __future__ import annotations
 
-from level.check import Check
-from level.machine import Lift, Machine
+import textwrap
+from typing import TYPE_CHECKING
+
 from level.show.charmap import character_map
 from level.show.words import (
     check_words,
@@ -15,11 +14,17 @@ from level.show.words import (
     turn_phrase,
     turns_words,
 )
-from level.turns import Move, TurnPlan
-from mesh.modes import Mode
-from mesh.noise import Noise
-from probes.quality import Quality
-from probes.run import Run
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from level.check import Check
+    from level.machine import Lift, Machine
+    from level.turns import Move, TurnPlan
+    from mesh.modes import Mode
+    from mesh.noise import Noise
+    from probes.quality import Quality
+    from probes.run import Run
 
 __all__ = ["check_text", "repeat_text", "run_line", "turns_text"]
 
@@ -116,6 +121,8 @@ def turns_text(plan: TurnPlan, run: Run, machine: Machine) -> str:
 
 
 def _lift_table(plan: TurnPlan, machine: Machine) -> list[str]:
+    import io
+
     from rich.console import Console
     from rich.table import Table
 

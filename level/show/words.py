@@ -1,11 +1,16 @@
 """The answers in words, for the terminal and the page alike."""
 
-from level.check import Check
-from level.turns import LEAST_MOTION, LOWER_ONLY, RAISE_ONLY, SMALL, TurnPlan
-from mesh.modes import Mode
-from mesh.noise import Noise
-from mesh.tilt import Tilt
-from probes.quality import Quality
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from level.check import Check
+    from level.turns import TurnPlan
+    from mesh.modes import Mode
+    from mesh.noise import Noise
+    from mesh.tilt import Tilt
+    from probes.quality import Quality
 
 __all__ = [
     "check_words",
@@ -209,6 +214,8 @@ def turn_phrase(turns: float, direction: str, travel: float) -> str:
 
 def turns_words(plan: TurnPlan) -> list[str]:
     """Say what a plan comes to."""
+    from level.turns import SMALL
+
     turning = plan.turning
     if not plan.influence.directions.size:
         return ["One lift takes no tilt out; there is nothing to turn."]
@@ -260,6 +267,8 @@ def how_words(plan: TurnPlan, carries: str) -> list[str]:
 
 def reference_words(reference: str) -> str:
     """Say what a reference means."""
+    from level.turns import LEAST_MOTION, LOWER_ONLY, RAISE_ONLY
+
     return {
         LEAST_MOTION: "the mean height stays, which moves the lifts least",
         RAISE_ONLY: "no lift is lowered",

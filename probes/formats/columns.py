@@ -2,7 +2,6 @@
 
 import io
 import re
-import warnings
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -103,6 +102,8 @@ def _fast(source: Source, layout: Layout, header: _Header, where: dict[str, int]
             len(header.names) - 1
         ):
             return None
+    import warnings
+
     stream = io.TextIOWrapper(io.BytesIO(body), source.encoding, errors="replace")
     try:
         with warnings.catch_warnings():

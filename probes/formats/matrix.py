@@ -132,7 +132,7 @@ def _check_commas(z: Floats, table: list[Row], layout: Layout, source: Source) -
     if layout.separator != "," or z.shape[1] % 2 or any("." in row.text for row in table):
         return
     whole = z[:, ::2]
-    if np.isfinite(z).all() and len(np.unique(whole)) == 1 and abs(whole[0, 0]) < 10:
+    if np.isfinite(z).all() and bool((whole == whole[0, 0]).all()) and abs(whole[0, 0]) < 10:
         raise ReadError(
             f"{source.name}: its commas part the heights and may be decimal commas too; "
             "part the heights by semicolons, tabs or blanks"

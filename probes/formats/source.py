@@ -3,7 +3,7 @@
 import codecs
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any
 
@@ -35,11 +35,14 @@ class Source:
         What it holds; line ends of text are ``\n``.
     encoding : str
         How to read it as text; empty if it is binary.
+    memory : dict
+        What one reader found out and the next can use; each under its own key.
     """
 
     name: str
     data: bytes
     encoding: str
+    memory: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
 
     @property
     def is_text(self) -> bool:

@@ -1,6 +1,5 @@
 """Text as a table of cells: finds the separator and the decimal sign, keeps line numbers."""
 
-import csv
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import islice
@@ -37,6 +36,8 @@ class Layout:
         if self.separator == " ":
             return line.split()
         if '"' in line:
+            import csv
+
             try:
                 cells = next(csv.reader([line], delimiter=self.separator))
             except csv.Error:
@@ -81,6 +82,13 @@ def _is_value(cell: str, layout: Layout) -> bool:
 
 def find_layout(source: Source) -> Layout:
     """Choose the layout that reads most of the first lines as numbers."""
+    if "layout" not in source.memory:
+        source.memory["layout"] = _choose_layout(source)
+    layout: Layout = source.memory["layout"]
+    return layout
+
+
+def _choose_layout(source: Source) -> Layout:
     sample = [line for _, line in islice(_data_lines(source), SAMPLE)]
     fitting = [
         layout

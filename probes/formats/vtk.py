@@ -6,9 +6,7 @@ a process of their own, with bounded memory and time.
 
 import io
 import os
-import subprocess
 import sys
-import tempfile
 from pathlib import Path
 
 import numpy as np
@@ -61,6 +59,9 @@ def parse(source: Source, options: ReadOptions) -> Readings:  # noqa: ARG001 - a
     ReadError
         If VTK cannot read it, or it holds no points.
     """
+    import subprocess
+    import tempfile
+
     with tempfile.TemporaryDirectory(prefix="planish-") as folder:
         path = Path(folder, f"mesh{_ending(source)}")
         path.write_bytes(source.data)
@@ -98,6 +99,8 @@ def dump(run: Run, ending: str) -> bytes:
     ending : str
         One of `ENDINGS`. PLY keeps single precision only.
     """
+    import tempfile
+
     import pyvista as pv
 
     points = np.column_stack((run.x, run.y, run.z))

@@ -5,14 +5,11 @@ the archive are read, sizes are bounded before and while reading, the XML is rea
 and every checksum that is there is checked.
 """
 
-import hashlib
 import io
 import math
 import posixpath
-import zipfile
 from contextlib import suppress
-from typing import Any
-from xml.etree.ElementTree import Element, ParseError
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -24,6 +21,10 @@ from probes.formats.remarks import remark_value
 from probes.formats.sdf import LARGEST_SURFACE
 from probes.formats.source import Source
 from probes.run import Floats, Run
+
+if TYPE_CHECKING:
+    import zipfile
+    from xml.etree.ElementTree import Element
 
 __all__ = ["CHECKSUMS", "DATA", "DESCRIPTION", "ENDINGS", "NAME", "TYPES", "dump", "look", "parse"]
 
@@ -59,6 +60,8 @@ def parse(source: Source, options: ReadOptions) -> Readings:  # noqa: ARG001 - a
         If the archive is damaged, unpacks to too much, fails a checksum, or describes no surface
         that can be read.
     """
+    import zipfile
+
     try:
         with zipfile.ZipFile(io.BytesIO(source.data)) as archive:
             return _parse(_Archive(archive, source))
@@ -79,7 +82,7 @@ def _short(fault: Exception) -> str:
 class _Archive:
     """Reads members of an archive within limits."""
 
-    def __init__(self, archive: zipfile.ZipFile, source: Source) -> None:
+    def __init__(self, archive: "zipfile.ZipFile", source: Source) -> None:
         self._archive = archive
         self.source = source
         self.name = source.name
@@ -111,7 +114,9 @@ class _Archive:
         return member in self._archive.namelist()
 
 
-def _parse(archive: _Archive) -> Readings:
+def _parse(archive: "_Archive") -> Readings:
+    from xml.etree.ElementTree import ParseError
+
     import defusedxml.ElementTree as Xml
     from defusedxml.common import DefusedXmlException
 
@@ -143,7 +148,7 @@ def _parse(archive: _Archive) -> Readings:
     )
 
 
-def _find(root: Element, path: str) -> Element | None:
+def _find(root: "Element", path: str) -> "Element | None":
     """Find an element by the names of its path, whatever namespace they are in."""
     here: Element | None = root
     for name in path.split("/"):
@@ -153,7 +158,7 @@ def _find(root: Element, path: str) -> Element | None:
     return here
 
 
-def _text(root: Element, path: str, archive: _Archive, usual: str | None = None) -> str:
+def _text(root: "Element", path: str, archive: "_Archive", usual: str | None = None) -> str:
     element = _find(root, path)
     text = (element.text or "").strip() if element is not None else ""
     if text:
@@ -163,7 +168,7 @@ def _text(root: Element, path: str, archive: _Archive, usual: str | None = None)
     return usual
 
 
-def _amount(root: Element, path: str, archive: _Archive, usual: str | None = None) -> float:
+def _amount(root: "Element", path: str, archive: "_Archive", usual: str | None = None) -> float:
     text = _text(root, path, archive, usual)
     try:
         value = float(text)
@@ -174,7 +179,7 @@ def _amount(root: Element, path: str, archive: _Archive, usual: str | None = Non
     return value
 
 
-def _axis(root: Element, name: str, archive: _Archive) -> dict[str, Any]:
+def _axis(root: "Element", name: str, archive: "_Archive") -> dict[str, Any]:
     path = f"Record1/Axes/{name}"
     kind = _text(root, f"{path}/AxisType", archive)
     if kind not in ("I", "A") or (kind == "I" and name == "CZ"):
@@ -190,7 +195,7 @@ def _axis(root: Element, name: str, archive: _Archive) -> dict[str, Any]:
     }
 
 
-def _size(root: Element, name: str, archive: _Archive) -> int:
+def _size(root: "Element", name: str, archive: "_Archive") -> int:
     path = f"Record3/MatrixDimension/{name}"
     size = _amount(root, path, archive)
     if size != int(size) or not 1 <= size <= LARGEST_SURFACE:
@@ -201,7 +206,7 @@ def _size(root: Element, name: str, archive: _Archive) -> int:
 
 
 def _surface(
-    root: Element, axes: dict[str, dict[str, Any]], archive: _Archive
+    root: "Element", axes: dict[str, dict[str, Any]], archive: "_Archive"
 ) -> tuple[Floats, Floats, Floats]:
     columns, rows, layers = (_size(root, f"Size{letter}", archive) for letter in "XYZ")
     if layers != 1 or columns * rows > LARGEST_SURFACE:
@@ -221,7 +226,7 @@ def _surface(
 
 
 def _points(
-    root: Element, axes: dict[str, dict[str, Any]], kind: str, archive: _Archive
+    root: "Element", axes: dict[str, dict[str, Any]], kind: str, archive: "_Archive"
 ) -> tuple[Floats, Floats, Floats]:
     """Read a list of points, each with a value for every absolute axis."""
     if kind == "PCL":
@@ -254,7 +259,7 @@ def _scaled(values: np.ndarray[Any, Any], axis: dict[str, Any]) -> Floats:
     return scaled
 
 
-def _data(root: Element, expected: int, archive: _Archive) -> bytes:
+def _data(root: "Element", expected: int, archive: "_Archive") -> bytes:
     member = _text(root, "Record3/DataLink/PointDataLink", archive)
     if expected > 2 * len(archive.source.data) + _SPARE:
         raise ReadError(
@@ -271,7 +276,7 @@ def _data(root: Element, expected: int, archive: _Archive) -> bytes:
     return data
 
 
-def _valid(root: Element, count: int, archive: _Archive) -> np.ndarray[Any, np.dtype[np.bool_]]:
+def _valid(root: "Element", count: int, archive: "_Archive") -> np.ndarray[Any, np.dtype[np.bool_]]:
     """Read the bits that say which points are valid; all are where nothing is said."""
     member = _text(root, "Record3/DataLink/ValidPointsLink", archive, "")
     if not member or not archive.has(member):
@@ -285,14 +290,14 @@ def _valid(root: Element, count: int, archive: _Archive) -> np.ndarray[Any, np.d
     return bits[:count].astype(bool)
 
 
-def _check_sum(data: bytes, stated: list[bytes], member: str, archive: _Archive) -> None:
+def _check_sum(data: bytes, stated: list[bytes], member: str, archive: "_Archive") -> None:
     if not stated:
         return
     if stated[0].decode("ascii", "replace").lower() != _digest(data):
         raise ReadError(f"{archive.name}: {member[:60]!r} does not match its checksum; get it anew")
 
 
-def _about(root: Element, archive: _Archive) -> dict[str, Any]:
+def _about(root: "Element", archive: "_Archive") -> dict[str, Any]:
     about: dict[str, Any] = {}
     date = _text(root, "Record2/Date", archive, "")
     if date:
@@ -312,6 +317,7 @@ def dump(run: Run, ending: str) -> bytes:  # noqa: ARG001 - as every format
 
     A surface holds one height for each place, the mean of its touches.
     """
+    import zipfile
     from xml.sax.saxutils import escape
 
     grid = run.places.grid
@@ -363,4 +369,6 @@ def dump(run: Run, ending: str) -> bytes:  # noqa: ARG001 - as every format
 
 
 def _digest(data: bytes) -> str:
+    import hashlib
+
     return hashlib.md5(data, usedforsecurity=False).hexdigest()
