@@ -124,6 +124,6 @@ def check_bed(run: Run, machine: "Machine | None" = None, *, limit: float | None
         noise=noise,
         suspects=find_suspects(places),
         outliers=suspect_touches(run, find_resolution(run.z)),
-        drift=find_drift(run, given=given),
+        drift=find_drift(run, sigma=noise.sigma, freedom=noise.freedom),
         limits=() if limit is None else (LimitCheck("flatness", limit, flat.minimum_zone),),
     )

@@ -106,16 +106,18 @@ class Drift:
     by_time: bool
 
 
-def find_drift(run: Run, *, given: float | None = None) -> Drift | None:
+def find_drift(run: Run, *, sigma: float | None = None, freedom: int | None = None) -> Drift | None:
     """Find the drift of a run.
 
     Parameters
     ----------
     run : Run
         The run, its touches in the order taken.
-    given : float, optional
-        The probe's repeatability, mm, where it was measured before: a single return to a place
-        then tells.
+    sigma : float, optional
+        The probe's repeatability, mm, where it is known otherwise: a single return to a place then
+        tells.
+    freedom : int, optional
+        Degrees of freedom of that, if it was estimated.
 
     Returns
     -------
@@ -136,17 +138,16 @@ def find_drift(run: Run, *, given: float | None = None) -> Drift | None:
     inside = time - (np.bincount(of_touch, weights=time) / touches)[of_touch]
     heights = run.z - run.places.z[of_touch]
     spread = float(inside @ inside)
-    freedom = len(run) - len(run.places) - 1
+    own = len(run) - len(run.places) - 1
     # repeats in one go, without a return, hardly move in time and would be blown up
-    if spread < _LEAST_SPREAD or (given is None and freedom < 1):
+    if spread < _LEAST_SPREAD or (sigma is None and own < 1):
         return None
     value = float(inside @ heights) / spread
-    if given is None:
+    if sigma is None:
         left = heights - value * inside
-        sigma = float(np.sqrt(left @ left / freedom / spread))
-        reach = student_quantile(0.975, freedom)
-    else:
-        sigma, reach = given / float(np.sqrt(spread)), normal_quantile(0.975)
+        sigma, freedom = float(np.sqrt(left @ left / own)), own
+    sigma /= float(np.sqrt(spread))
+    reach = normal_quantile(0.975) if freedom is None else student_quantile(0.975, freedom)
     closed = of_touch[0] == of_touch[-1] and len(run.places) > 1
     return Drift(
         value=value,

@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from probes.run import Floats
 
-__all__ = ["DOUBTFUL", "EsdTest", "GrubbsTest", "generalised_esd", "grubbs", "modified_z"]
+__all__ = ["DOUBTFUL", "EsdTest", "generalised_esd", "modified_z"]
 
 DOUBTFUL = 3.5
 """A modified z or studentised residual beyond this marks a reading to take again (Iglewicz and
@@ -48,53 +48,6 @@ def modified_z(values: npt.ArrayLike, *, least_mad: float = 0.0) -> Floats:
     return 0.6745 * away / mad
 
 
-@dataclass(frozen=True)
-class GrubbsTest:
-    """Grubbs' test of the value farthest from the mean.
-
-    Attributes
-    ----------
-    statistic : float
-        Its distance, in standard deviations.
-    critical_one_sided, critical_two_sided : float
-        What the statistic must exceed, if only one end, or either, could be bad.
-    which : int
-        The value's place among the values.
-    """
-
-    statistic: float
-    critical_one_sided: float
-    critical_two_sided: float
-    which: int
-
-
-def grubbs(values: npt.ArrayLike, *, alpha: float = 0.05) -> GrubbsTest:
-    """Test the value farthest from the mean.
-
-    Parameters
-    ----------
-    values : array_like, shape (n,), n >= 3
-        Repeated readings.
-    alpha : float
-        Chance of a false alarm.
-
-    References
-    ----------
-    F. E. Grubbs, "Procedures for detecting outlying observations in samples", Technometrics 11
-    (1969) 1-21; NIST/SEMATECH e-Handbook 1.3.5.17.1.
-    """
-    x = np.asarray(values, dtype=np.float64)
-    away = np.abs(x - x.mean())
-    sigma = float(x.std(ddof=1))
-    which = int(away.argmax())
-    return GrubbsTest(
-        statistic=float(away[which] / sigma) if sigma else 0.0,
-        critical_one_sided=_critical(len(x), alpha / len(x)),
-        critical_two_sided=_critical(len(x), alpha / (2 * len(x))),
-        which=which,
-    )
-
-
 def _critical(n: int, tail: float) -> float:
     from scipy.special import stdtrit
 
@@ -127,14 +80,16 @@ def generalised_esd(values: npt.ArrayLike, most: int, *, alpha: float = 0.05) ->
     values : array_like, shape (n,)
         Repeated readings.
     most : int
-        Largest number of outliers to look for, below n - 1.
+        Largest number of outliers to look for, below n - 1. With one it is Grubbs' two-sided
+        test, and his one-sided one at twice the alpha.
     alpha : float
         Chance of a false alarm.
 
     References
     ----------
     B. Rosner, "Percentage points for a generalized ESD many-outlier procedure", Technometrics 25
-    (1983) 165-172; NIST/SEMATECH e-Handbook 1.3.5.17.3.
+    (1983) 165-172. F. E. Grubbs, "Procedures for detecting outlying observations in samples",
+    Technometrics 11 (1969) 1-21. NIST/SEMATECH e-Handbook 1.3.5.17.1 and 1.3.5.17.3.
     """
     x = np.asarray(values, dtype=np.float64)
     n = len(x)

@@ -6,7 +6,8 @@ from math import gcd, sqrt
 
 import numpy as np
 
-from probes.components import Crossed, crossed_components
+from probes.chart import IndividualsChart, individuals_chart
+from probes.components import crossed_components, nested_components
 from probes.drift import Drift, find_drift
 from probes.errors import ReadError
 from probes.outliers import DOUBTFUL, modified_z
@@ -16,6 +17,7 @@ from probes.student import student_quantile
 __all__ = [
     "FirstTouch",
     "Quality",
+    "SetUps",
     "Suspect",
     "assess_quality",
     "find_resolution",
@@ -68,6 +70,28 @@ class FirstTouch:
     differs: bool
 
 
+@dataclass(frozen=True)
+class SetUps:
+    """Spread over several runs of the same places.
+
+    Attributes
+    ----------
+    repeatability : float
+        Standard deviation of a touch within a run, mm.
+    set_up : float
+        Standard deviation of what moves all of a run, mm.
+    interaction : float
+        Standard deviation of what moves a place in one run only, mm.
+    reproducibility : float
+        Standard deviation of a single touch in a new run, mm (ISO 5725: s_R).
+    """
+
+    repeatability: float
+    set_up: float
+    interaction: float
+    reproducibility: float
+
+
 @dataclass(frozen=True, eq=False)
 class Quality:
     """What repeated touches say of a probe.
@@ -98,8 +122,10 @@ class Quality:
     two_groups : float or None
         Distance of the two groups that the touches fall into, mm, if they do: a probe that seats
         in two ways, or contact lost now and then.
-    set_ups : Crossed or None
-        Spread over several runs of the same places.
+    set_ups : SetUps or None
+        None but for several runs of the same places.
+    chart : IndividualsChart or None
+        Of a series of eight touches or more at one place.
     """
 
     sigma: float
@@ -114,7 +140,8 @@ class Quality:
     outliers: tuple[Suspect, ...]
     first_touch: FirstTouch | None
     two_groups: float | None
-    set_ups: Crossed | None
+    set_ups: SetUps | None
+    chart: IndividualsChart | None
 
 
 def assess_quality(runs: Sequence[Run]) -> Quality:
@@ -174,6 +201,7 @@ def assess_quality(runs: Sequence[Run]) -> Quality:
         first_touch=_first_touch(runs),
         two_groups=_two_groups(about),
         set_ups=set_ups,
+        chart=_chart(runs),
     )
 
 
@@ -217,7 +245,11 @@ def find_resolution(z: Floats) -> float | None:
 
 
 def suspect_touches(run: Run, resolution: float | None) -> tuple[Suspect, ...]:
-    """Find touches that stand apart at places touched five times or more."""
+    """Find touches that stand apart at places touched five times or more, by modified z.
+
+    Fewer touches of a place cannot tell which of them is bad: `assess_quality` says nothing of
+    them, and the place shows on the map if it is far off.
+    """
     places = run.places
     found = []
     for place in np.flatnonzero(places.touches >= 5):
@@ -278,13 +310,11 @@ def _two_groups(about: Floats) -> float | None:
     return apart if gaps[cut - 1] > 4 * inner and apart > 1e-9 else None
 
 
-def _set_ups(runs: Sequence[Run]) -> Crossed | None:
+def _set_ups(runs: Sequence[Run]) -> SetUps | None:
     """Part the spread of several runs, where all touch the same places equally often."""
-    if len(runs) < 2 or len(runs[0].places) < 2:
-        return None
     first = runs[0].places
     counts = set(first.touches.tolist())
-    same = all(
+    same = len(runs) > 1 and all(
         len(run.places) == len(first)
         and np.array_equal(run.places.x, first.x)
         and np.array_equal(run.places.y, first.y)
@@ -293,7 +323,19 @@ def _set_ups(runs: Sequence[Run]) -> Crossed | None:
     )
     if not same or len(counts) != 1:
         return None
-    table = [
-        [run.z[run.places.of_touch == place] for run in runs] for place in range(len(first))
-    ]  # fmt: skip
-    return crossed_components(np.array(table))
+    table = np.array(
+        [[run.z[run.places.of_touch == place] for run in runs] for place in range(len(first))]
+    )
+    if len(first) > 1:
+        crossed = crossed_components(table)
+        return SetUps(crossed.repeatability, crossed.set_up, crossed.interaction, crossed.gauge)
+    if counts == {1}:
+        return None
+    nested = nested_components(table[0])
+    return SetUps(nested.within, nested.between, 0.0, nested.reproducibility)
+
+
+def _chart(runs: Sequence[Run]) -> IndividualsChart | None:
+    if len(runs) > 1 or len(runs[0].places) > 1 or len(runs[0]) < 8:
+        return None
+    return individuals_chart(runs[0].z)

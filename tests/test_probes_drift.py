@@ -63,10 +63,29 @@ def test_one_return_tells_where_the_probe_is_known():
         return Run(x=xs, y=ys, z=np.append(np.zeros(25), closure))
 
     assert find_drift(run(0.01)) is None
-    assert not find_drift(run(2.76 * 0.003), given=0.003).significant
-    drift = find_drift(run(2.79 * 0.003), given=0.003)
+    assert not find_drift(run(2.76 * 0.003), sigma=0.003).significant
+    drift = find_drift(run(2.79 * 0.003), sigma=0.003)
     assert drift.significant
     assert drift.closure == pytest.approx(2.79 * 0.003)
+
+
+def test_one_return_tells_by_the_noise_of_the_map_too():
+    # the probe is not known; the first place is touched again at the end
+    from level.check import check_bed
+
+    random = np.random.default_rng(4)
+    x, y = grid(np.linspace(20, 330, 7), np.linspace(20, 330, 7))
+    xs, ys = np.append(x, x[0]), np.append(y, y[0])
+    shape = 0.1 * (xs / 175 - 1) ** 2
+    flagged = {}
+    for size in (0, 6):
+        found = []
+        for _ in range(300):
+            z = shape + random.normal(0, 0.003, 50) + size * 0.003 * np.linspace(0, 1, 50)
+            found.append(check_bed(Run(x=xs, y=ys, z=z)).drift.significant)
+        flagged[size] = np.mean(found)
+    assert flagged[0] <= 0.08
+    assert flagged[6] >= 0.90
 
 
 def test_without_a_return_drift_cannot_be_told():

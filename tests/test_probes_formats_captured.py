@@ -160,3 +160,20 @@ def test_a_huge_line_is_passed_over_quickly():
     text = "x:1 y:1 z:1\n" + "x" * 900_000 + "\n"
     assert len(read(text)) == 1
     assert len(read(text, line="{skip}x:{x}{skip}y:{y}{skip}z:{z}")) == 1
+
+
+def test_a_probing_that_was_broken_off_is_reported():
+    lines = [
+        f"x {x} y {y} z {0.001 * x * y:.4f}\n" for y in (0, 10, 20, 30) for x in (0, 10, 20, 30)
+    ]
+    assert read("".join(lines)).warnings == ()
+    assert "the row probed last holds 2 of 4 places" in read("".join(lines[:14])).warnings[0]
+
+
+def test_returns_to_a_reference_are_one_run():
+    rows = [(x, y) for y in (0, 10, 20) for x in (0, 10, 20)]
+    spots = [spot for k in range(3) for spot in [(0, 0), *rows[3 * k : 3 * k + 3]]] + [(0, 0)]
+    text = "".join(f"x {x} y {y} z 0.{k}\n" for k, (x, y) in enumerate(spots))
+    run = read(text)
+    assert len(run) == 13
+    assert run.warnings == ()

@@ -102,7 +102,25 @@ def test_several_runs_tell_the_spread_from_run_to_run():
     quality = assess_quality(runs)
     assert quality.sigma == pytest.approx(0.003, rel=0.1)
     assert quality.set_ups.set_up == pytest.approx(0.02, rel=0.5)
-    assert quality.set_ups.place == pytest.approx(bow.std(ddof=1), rel=0.05)
+
+
+def test_several_runs_at_one_place_are_nested():
+    # T-G2: 4 runs x 5 touches
+    random = np.random.default_rng(8)
+    found = [
+        assess_quality(
+            [at_one_place(random.normal(0, 6) + random.normal(0, 3, 5)) for _ in range(4)]
+        )
+        for _ in range(500)
+    ]
+    assert np.mean([q.set_ups.repeatability**2 for q in found]) == pytest.approx(9, rel=0.1)
+    assert np.mean([q.set_ups.set_up**2 for q in found]) == pytest.approx(36, rel=0.12)
+
+
+def test_a_series_at_one_place_has_a_chart():
+    quality = assess_quality([at_one_place([0.0] * 5 + [0.001] * 5 + [0.1])])
+    assert quality.chart.outside == (10,)
+    assert assess_quality([at_one_place([0.0, 0.1, 0.2])]).chart is None
 
 
 def test_runs_without_repeats_are_refused():

@@ -3,6 +3,7 @@
 import json
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from typing import Any
 
 from level.check import Check
@@ -174,14 +175,8 @@ def repeat_json(quality: Quality, runs: Sequence[Run]) -> dict[str, Any]:
             "first_touch_differs": None if first is None else first.differs,
             "first_touch_difference": None if first is None else first.difference,
             "two_groups": quality.two_groups,
-            "set_ups": None
-            if parts is None
-            else {
-                "repeatability": parts.repeatability,
-                "set_up": parts.set_up,
-                "interaction": parts.interaction,
-                "reproducibility": parts.gauge,
-            },
+            "set_ups": None if parts is None else asdict(parts),
+            "chart": None if quality.chart is None else asdict(quality.chart),
         },
     )
 

@@ -49,6 +49,9 @@ def run_line(run: Run) -> str:
     parts = [f"{len(run)} touches at {len(places)} places"]
     if places.grid:
         parts.append(f"{places.grid.columns} columns x {places.grid.rows} rows")
+        blank = places.grid.columns * places.grid.rows - len(places)
+        if blank and blank != run.holes:
+            parts.append(f"{blank} of them not probed")
     if run.holes:
         parts.append(f"{run.holes} without a height")
     if run.passed_over:

@@ -179,11 +179,17 @@ def repeat_words(quality: Quality) -> list[str]:
     ]
     if len(quality.outliers) > 5:
         words.append(f"{len(quality.outliers) - 5} more touches stand apart.")
+    chart = quality.chart
+    if chart is not None and chart.outside:
+        words.append(
+            f"{len(chart.outside)} of the touches lie beyond the control limits "
+            f"{chart.lower:z.4f} to {chart.upper:z.4f} mm: the level moves or jumps."
+        )
     parts = quality.set_ups
     if parts is not None:
         words.append(
             f"From run to run the whole moves by {parts.set_up:.4f} mm (one standard deviation): a "
-            f"single touch in a new run is known to {parts.gauge:.4f} mm."
+            f"single touch in a new run is known to {parts.reproducibility:.4f} mm."
         )
     return words
 

@@ -10,7 +10,7 @@ from probes.formats import captured, columns, json_text, matrix, sdf, vtk, x3p, 
 from probes.formats.assembly import assemble
 from probes.formats.match import Match
 from probes.formats.options import ReadOptions
-from probes.formats.probings import split_probings
+from probes.formats.probings import note_unfinished, split_probings
 from probes.formats.source import Source, load
 from probes.run import Run
 
@@ -63,7 +63,10 @@ def read_runs(
     readings = module.parse(text, options)
     run = assemble(readings, text, options, name)
     # only a log grows by one probing after the other
-    return split_probings(run, readings.starts) if module is captured else (run,)
+    if module is not captured:
+        return (run,)
+    runs = split_probings(run, readings.starts)
+    return runs if len(runs) > 1 else (note_unfinished(run),)
 
 
 def read_run(source: str | Path | IO[Any], options: ReadOptions | None = None) -> Run:
@@ -97,7 +100,13 @@ def read_run(source: str | Path | IO[Any], options: ReadOptions | None = None) -
     """
     options = options or ReadOptions()
     run = _choose(read_runs(source, options), options)
-    return correct_drift(run, find_drift(run)) if options.drift == "correct" else run
+    if options.drift == "keep":
+        return run
+    drift = find_drift(run)
+    if drift is None:
+        note = "drift cannot be told, so none was taken out: no place was touched again later"
+        return run.replace(warnings=(*run.warnings, note))
+    return correct_drift(run, drift)
 
 
 def _choose(runs: tuple[Run, ...], options: ReadOptions) -> Run:

@@ -7,7 +7,7 @@ import numpy as np
 
 from probes.run import Run
 
-__all__ = ["split_probings"]
+__all__ = ["note_unfinished", "split_probings"]
 
 _FEWEST_VISITS = 3
 
@@ -54,6 +54,27 @@ def split_probings(run: Run, starts: Sequence[int]) -> tuple[Run, ...]:
     if max(len(part.places) for part in parts) < _FEWEST_VISITS or len(parts) == 1:
         return (run,)
     return tuple(_named(part, k, parts) for k, part in enumerate(parts, 1))
+
+
+def note_unfinished(run: Run) -> Run:
+    """Say so where the row that was probed last is not complete: the probing may be broken off."""
+    grid = run.places.grid
+    if grid is None or grid.rows < 3 or grid.columns < 3:
+        return run
+    filled = np.isfinite(grid.matrix(run.places.z))
+    missing_row, missing_column = np.nonzero(~filled)
+    last_row, last_column = grid.row[-1], grid.column[-1]
+    for missing, last, size in (
+        (missing_row, last_row, grid.columns),
+        (missing_column, last_column, grid.rows),
+    ):
+        if len(missing) and (missing == last).all():
+            note = (
+                f"the row probed last holds {size - len(missing)} of {size} places; was the "
+                "probing broken off?"
+            )
+            return run.replace(warnings=(*run.warnings, note))
+    return run
 
 
 def _named(part: Run, number: int, parts: list[Run]) -> Run:
