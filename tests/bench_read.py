@@ -5,25 +5,14 @@ Run by hand: ``python tests/bench_read.py``.
 
 import re
 import tempfile
-import time
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+from timing import best
 
 from probes import ReadOptions, read_run
 
 LINES = 1_000_000
-
-
-def best(action: Callable[[], object], times: int = 5) -> float:
-    """Least of some wall times, s."""
-    taken = []
-    for _ in range(times):
-        start = time.perf_counter()
-        action()
-        taken.append(time.perf_counter() - start)
-    return min(taken)
 
 
 def bare_loop(path: Path) -> list[tuple[float, float, float]]:

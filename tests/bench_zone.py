@@ -7,24 +7,13 @@ import statistics
 import subprocess
 import sys
 import tempfile
-import time
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 from scipy.optimize import linprog
+from timing import best
 
 from mesh.zone import minimum_zone
-
-
-def best(action: Callable[[], object], times: int) -> float:
-    """Least of some wall times, s."""
-    taken = []
-    for _ in range(times):
-        start = time.perf_counter()
-        action()
-        taken.append(time.perf_counter() - start)
-    return min(taken)
 
 
 def bed(n: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
