@@ -56,12 +56,12 @@ class Suspect:
 
 @dataclass(frozen=True)
 class FirstTouch:
-    """How the first touch of a place differs from the later ones.
+    """How the first touch of a visit to a place differs from the later ones.
 
     Attributes
     ----------
     difference : float
-        Mean over the places of first less mean of the others, mm.
+        Mean over the visits of first less mean of the others, mm.
     differs : bool
         Whether that is more than chance (95 %).
     """
@@ -118,7 +118,7 @@ class Quality:
     outliers : tuple of Suspect
         Touches to take again; none is left out of sigma.
     first_touch : FirstTouch or None
-        None where fewer than three touches of a place were taken.
+        None where fewer than three touches were taken in a row.
     two_groups : float or None
         Distance of the two groups that the touches fall into, mm, if they do: a probe that seats
         in two ways, or contact lost now and then.
@@ -277,11 +277,10 @@ def _about_places(run: Run) -> Floats:
 
 
 def _first_touch(runs: Sequence[Run]) -> FirstTouch | None:
-    """Compare the first touch with the mean of the others, over all places touched thrice."""
+    """Compare the first touch with the mean of the others, over all visits of three or more."""
     differences, variances = [], []
     for run in runs:
-        for place in np.flatnonzero(run.places.touches >= 3):
-            z = run.z[run.places.of_touch == place]
+        for z in _visits(run):
             rest = z[1:]
             differences.append(float(z[0] - rest.mean()))
             variances.append((float(((rest - rest.mean()) ** 2).sum()), len(rest) - 1, len(rest)))
@@ -293,6 +292,12 @@ def _first_touch(runs: Sequence[Run]) -> FirstTouch | None:
     spread = sigma * sqrt(sum(1 + 1 / part[2] for part in variances)) / len(differences)
     reach = student_quantile(0.975, freedom)
     return FirstTouch(mean, abs(mean) > max(reach * spread, 1e-9))
+
+
+def _visits(run: Run) -> list[Floats]:
+    """Give the touches of each stay at a place of three or more in a row."""
+    ends = np.flatnonzero(np.diff(run.places.of_touch)) + 1
+    return [part for part in np.split(run.z, ends) if len(part) >= 3]
 
 
 def _two_groups(about: Floats) -> float | None:

@@ -116,13 +116,13 @@ class Places:
     def grid(self) -> Grid | None:
         """The grid the places stand on, or None if they are scattered.
 
-        Places form a grid when their columns and rows cross in at most twice as many spots as
-        were probed, no spot is taken twice, and there are at least two of each.
+        Places form a grid when at least two in three of the spots where their columns and rows
+        cross were probed, no spot is taken twice, and there are at least two of each.
         """
         column, xs = _lines(self.x)
         row, ys = _lines(self.y)
         spots = len(xs) * len(ys)
-        if min(len(xs), len(ys)) < 2 or spots > 2 * len(self):
+        if min(len(xs), len(ys)) < 2 or 2 * spots > 3 * len(self):
             return None
         # np.unique would do, but loads numpy.ma, which takes longer than the rest of a check
         if np.bincount(row * len(xs) + column).max() > 1:
