@@ -5,10 +5,10 @@ from typing import TYPE_CHECKING
 
 from mesh.checks import check_run
 from mesh.flatness import Flatness, flatness
-from mesh.noise import Noise, find_noise
+from mesh.noise import Noise, drift_of, find_noise
 from mesh.suspects import SuspectPlace, find_suspects
 from mesh.tilt import Tilt, find_tilt
-from probes.drift import Drift, find_drift
+from probes.drift import Drift
 from probes.errors import RequestError
 from probes.quality import Suspect, find_resolution, suspect_touches
 from probes.run import Run
@@ -124,6 +124,6 @@ def check_bed(run: Run, machine: "Machine | None" = None, *, limit: float | None
         noise=noise,
         suspects=find_suspects(places),
         outliers=suspect_touches(run, find_resolution(run.z)),
-        drift=find_drift(run, sigma=noise.sigma, freedom=noise.freedom),
+        drift=drift_of(run, noise),
         limits=() if limit is None else (LimitCheck("flatness", limit, flat.minimum_zone),),
     )

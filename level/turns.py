@@ -1,14 +1,21 @@
 """Turns: what to turn, which way and how far, so that bed and gantry are parallel."""
 
-from dataclasses import dataclass, replace
-from typing import Literal
-
 import numpy as np
 
-from level.cautions import CAUTIONS
 from level.influence import Influence, find_influence
-from level.machine import Lift, Machine, Turning
-from level.stages import stages_needed
+from level.leave import left_racking, made_rises, settle
+from level.machine import Lift, Machine
+from level.plan import (
+    HELD,
+    NO_NEED,
+    SMALL,
+    UNCERTAIN,
+    Move,
+    Predicted,
+    Racking,
+    StageMove,
+    TurnPlan,
+)
 from mesh.checks import check_run
 from mesh.noise import Noise, find_noise
 from mesh.tilt import Tilt, find_tilt
@@ -16,23 +23,9 @@ from mesh.zone import minimum_zone
 from probes.errors import RequestError, ShapeError
 from probes.run import Floats, Run
 
-__all__ = [
-    "LEAST_MOTION",
-    "LOWER_ONLY",
-    "RAISE_ONLY",
-    "SMALL",
-    "Move",
-    "Predicted",
-    "Racking",
-    "StageMove",
-    "TurnPlan",
-    "plan_turns",
-]
+__all__ = ["LEAST_MOTION", "LOWER_ONLY", "RAISE_ONLY", "Move", "TurnPlan", "plan_turns"]
 
 LEAST_MOTION, RAISE_ONLY, LOWER_ONLY = "least-motion", "raise-only", "lower-only"
-
-SMALL = "below half a detent"
-"""Why a lift is left that cannot be turned so little."""
 
 STEEPEST = 0.1
 """Slope, mm/mm, beyond which readings are taken for misread: six degrees."""
@@ -43,155 +36,6 @@ _LEAST_PROBED = 0.03
 RACKING_PER_SPAN = 0.3e-3
 """Racking limit where the machine file has none, mm per mm between the farthest lifts: what
 makers of rail guides allow between two parallel rails lies between 0.1 and 1.2 (theory A5)."""
-
-
-@dataclass(frozen=True)
-class Move:
-    """What one lift is to do.
-
-    Attributes
-    ----------
-    lift : str
-        Its name.
-    x, y : float
-        Where it stands, mm.
-    rise : float
-        How far it is to raise its carriage, mm; negative lowers.
-    sigma : float or None
-        Standard deviation of the rise, mm; None where the noise is not known.
-    interval : (float, float) or None
-        95 % interval of the rise, mm.
-    turns, degrees : float
-        The rise in turns of the drive and in degrees; negative lowers.
-    direction : {"clockwise", "counterclockwise", "none"}
-        Which way to turn, seen from above; none for a lift that is left alone.
-    steps : int or None
-        Microsteps of its motor, rounded, 0 if it is to be left; None if turned by hand.
-    leave : bool
-        Whether the rise is too small to be real (below its 95 % uncertainty) or to be made (below
-        half a detent).
-    why : str
-        The reason to leave it, or nothing.
-    leverage : float
-        Variance of the fitted plane at the lift, in variances of one reading.
-    travel : float
-        Rise of one turn, mm.
-    detent : float
-        Its smallest move, turns.
-    """
-
-    lift: str
-    x: float
-    y: float
-    rise: float
-    sigma: float | None
-    interval: tuple[float, float] | None
-    turns: float
-    degrees: float
-    direction: Turning | Literal["none"]
-    steps: int | None
-    leave: bool
-    why: str
-    leverage: float
-    travel: float
-    detent: float
-
-
-@dataclass(frozen=True)
-class StageMove:
-    """One lift's part in a stage; all as in `Move`."""
-
-    lift: str
-    rise: float
-    turns: float
-    direction: Turning | Literal["none"]
-    travel: float
-
-
-@dataclass(frozen=True)
-class Racking:
-    """What no plane explains of the lifts' heights, mm.
-
-    Attributes
-    ----------
-    added : float
-        By the plan, when it is done; zero but for lifts that are left alone.
-    present : float
-        In the bed as probed: its twist at the lifts. It may be the frame's or the bed's own;
-        probing alone does not tell.
-    limit : float
-        What is allowed at any moment.
-    """
-
-    added: float
-    present: float
-    limit: float
-
-
-@dataclass(frozen=True)
-class Predicted:
-    """What probing will show after the plan.
-
-    Attributes
-    ----------
-    fall_x, fall_y : float
-        Tilt left across the probed rectangle, mm.
-    minimum_zone : float
-        Flatness left, mm: turning lifts by the plan does not change it.
-    range_at_lifts : float
-        Height range of the fitted plane over the lifts, mm.
-    """
-
-    fall_x: float
-    fall_y: float
-    minimum_zone: float
-    range_at_lifts: float
-
-
-@dataclass(frozen=True, eq=False)
-class TurnPlan:
-    """A whole plan.
-
-    Attributes
-    ----------
-    moves : tuple of Move
-        One for each lift, in the order of the machine file.
-    reference : str
-        What stays: a lift's name, or least-motion, raise-only, lower-only.
-    stages : tuple of tuple of StageMove
-        The moves in order; within a stage in the order given.
-    racking : Racking
-        Present, added and allowed.
-    predicted : Predicted
-        What probing will show.
-    stays : (float, float)
-        Slopes along x and y that these lifts cannot take out, mm/mm.
-    tilt : Tilt
-        What is corrected.
-    noise : Noise
-        Where the uncertainties come from.
-    influence : Influence
-        How the lifts act.
-    warnings, cautions : tuple of str
-        What to know, and what to take care of.
-    """
-
-    moves: tuple[Move, ...]
-    reference: str
-    stages: tuple[tuple[StageMove, ...], ...]
-    racking: Racking
-    predicted: Predicted
-    stays: tuple[float, float]
-    tilt: Tilt
-    noise: Noise
-    influence: Influence
-    warnings: tuple[str, ...]
-    cautions: tuple[str, ...] = CAUTIONS
-
-    @property
-    def turning(self) -> tuple[Move, ...]:
-        """The moves that are to be made."""
-        return tuple(move for move in self.moves if not move.leave)
 
 
 def plan_turns(
@@ -255,12 +99,10 @@ def plan_turns(
         machine, rises, _sigmas(influence, tilt, noise, origin), noise, tilt, detent, held
     )
     limit = machine.limits.racking or RACKING_PER_SPAN * influence.span
-    fine: list[str] = []
-    if _racked(influence, moves) > limit or _worsens(run, tilt, influence, moves):
-        moves, fine = _turn_finely(machine, moves)
-    made = _made(moves)
+    moves, stages, said = settle(moves, machine, influence, tilt, noise, limit)
+    made = made_rises(moves)
     racking = Racking(
-        added=_racked(influence, moves),
+        added=left_racking(influence, moves),
         present=_present(influence, tilt),
         limit=limit,
     )
@@ -268,14 +110,14 @@ def plan_turns(
     return TurnPlan(
         moves=moves,
         reference=held.name if held else reference,
-        stages=_stages(moves, made, influence, limit),
+        stages=_stages(moves, stages),
         racking=racking,
         predicted=_predict(run, influence, made),
         stays=(float(stays[0]), float(stays[1])),
         tilt=tilt,
         noise=noise,
         influence=influence,
-        warnings=(*fine, *_warnings(machine, moves, tilt, noise, influence, stays)),
+        warnings=(*said, *_warnings(machine, moves, tilt, noise, influence, stays)),
     )
 
 
@@ -337,9 +179,9 @@ def _moves(
         smallest = detent or lift.smallest_turn
         why = ""
         if abs(turns) < smallest / 2:
-            why = SMALL if rise else "held" if lift is held else "no rise needed"
+            why = SMALL if rise else HELD if lift is held else NO_NEED
         elif sigma is not None and abs(rise) < reach * sigma:
-            why = "below its uncertainty"
+            why = UNCERTAIN
         steps = None if lift.steps_per_turn is None else round(turns * lift.steps_per_turn)
         if why and steps is not None:
             steps = 0  # whoever drives by steps must not turn what is to be left
@@ -365,55 +207,7 @@ def _moves(
     return tuple(moves)
 
 
-def _made(moves: tuple[Move, ...]) -> Floats:
-    return np.array([0.0 if move.leave else move.rise for move in moves])
-
-
-def _racked(influence: Influence, moves: tuple[Move, ...]) -> float:
-    """Racking that the moves leave behind, mm: what the lifts that are left alone miss."""
-    return float(np.abs(influence.racking(_made(moves))).max())
-
-
-def _worsens(run: Run, tilt: Tilt, influence: Influence, moves: tuple[Move, ...]) -> bool:
-    """Tell whether leaving some lifts would tilt the bed more than it is tilted now."""
-    left = _predict(run, influence, _made(moves))
-    before = max(abs(tilt.fall_x), abs(tilt.fall_y))
-    return max(abs(left.fall_x), abs(left.fall_y)) > before * (1 + 1e-9)
-
-
-def _turn_finely(machine: Machine, moves: tuple[Move, ...]) -> tuple[tuple[Move, ...], list[str]]:
-    """Have the lifts turned that were left for their detent only, where leaving them racks."""
-    small = [move.lift for move in moves if move.why == SMALL]
-    finer = tuple(
-        replace(
-            move,
-            leave=False,
-            why="",
-            direction=lift.turning(move.rise),
-            steps=lift.steps_per_turn and round(move.turns * lift.steps_per_turn),
-        )
-        if move.why == SMALL
-        else move
-        for lift, move in zip(machine.lifts, moves, strict=True)
-    )
-    if not small:
-        return moves, []
-    return finer, [
-        f"{', '.join(small)}: less than half a detent, but leaving that out would rack the frame "
-        "beyond its limit or tilt the bed more; turn as finely as you can, or choose another "
-        "reference"
-    ]
-
-
-def _stages(
-    moves: tuple[Move, ...],
-    made: Floats,
-    influence: Influence,
-    limit: float,
-) -> tuple[tuple[StageMove, ...], ...]:
-    if not made.any():
-        return ()
-    stages = stages_needed(influence, made, limit)
+def _stages(moves: tuple[Move, ...], stages: int) -> tuple[tuple[StageMove, ...], ...]:
     stage = tuple(
         StageMove(
             lift=move.lift,
@@ -425,7 +219,7 @@ def _stages(
         for move in moves
         if not move.leave
     )
-    return (stage,) * stages
+    return (stage,) * stages if stage else ()
 
 
 def _present(influence: Influence, tilt: Tilt) -> float:

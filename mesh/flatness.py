@@ -7,9 +7,11 @@ import numpy as np
 import numpy.typing as npt
 
 from mesh.checks import check_places
+from mesh.noise import Noise
 from mesh.plane import fit_plane
 from mesh.zone import Zone, minimum_zone
 from probes.run import Floats
+from probes.student import chi_square_quantile
 
 __all__ = ["Flatness", "expected_range", "flatness", "range_quantile"]
 
@@ -58,37 +60,44 @@ class Flatness:
             return None
         return expected_range(n) * sigma * sqrt((n - 3) / n)
 
-    def interval(self, sigma: float | None, reach: float = 1.96) -> tuple[float, float] | None:
+    def interval(self, noise: Noise) -> tuple[float, float] | None:
         """Give bounds of the minimum zone without noise, mm, that hold at least 95 times in 100.
 
         Parameters
         ----------
-        sigma : float or None
-            Standard deviation of a place, mm.
-        reach : float
-            Half-width of a 95 % interval in standard deviations: larger where sigma is estimated.
+        noise : Noise
+            Of the run.
+
+        Returns
+        -------
+        (float, float) or None
+            None where the noise is not known.
 
         Notes
         -----
-        Noise e cannot change the minimum zone by more than the zone of e itself, and that is no
-        wider than its range about the least-squares plane, whose 95 % quantile is taken. These
-        bounds are sure, and wider than need be.
+        Noise cannot change the minimum zone by more than its own range over the places, so the
+        95 % quantile of that range is taken both ways, for places that are all as uncertain as the
+        worst. These bounds are sure, and wider than need be.
         """
-        n = len(self.departures)
-        if sigma is None or n < 4:
+        half = self._noise_range(noise)
+        if half is None:
             return None
-        half = range_quantile(n, 0.95) * sigma * sqrt((n - 3) / n) * reach / 1.96
         return max(0.0, self.minimum_zone - half), self.minimum_zone + half
 
-    def is_noise(self, sigma: float | None) -> bool:
-        """Tell whether a perfect plane with noise of this sigma would often look as unflat.
+    def is_noise(self, noise: Noise) -> bool:
+        """Tell whether noise alone on a perfect plane may look as unflat."""
+        half = self._noise_range(noise)
+        return half is not None and self.least_squares <= half
 
-        Often is more than once in twenty.
-        """
-        n = len(self.departures)
-        if sigma is None or n < 4:
-            return False
-        return self.least_squares <= range_quantile(n, 0.95) * sigma * sqrt((n - 3) / n)
+    def _noise_range(self, noise: Noise) -> float | None:
+        worst, n = noise.worst_place, len(self.departures)
+        if worst is None:
+            return None
+        if noise.freedom is None:
+            return range_quantile(n, 0.95) * worst
+        # an estimated sigma may be too small: shared out, each error once in forty
+        low = chi_square_quantile(0.025, noise.freedom)
+        return range_quantile(n, 0.975) * worst * sqrt(noise.freedom / low)
 
 
 def flatness(

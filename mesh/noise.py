@@ -6,11 +6,12 @@ from typing import Literal
 import numpy as np
 
 from mesh.modes import modes
+from probes.drift import Drift, find_drift
 from probes.quality import find_resolution, repeat_sigma
 from probes.run import Floats, Grid, Places, Run
 from probes.student import normal_quantile, student_quantile
 
-__all__ = ["Noise", "find_noise"]
+__all__ = ["Noise", "drift_of", "find_noise"]
 
 NoiseSource = Literal["machine file", "repeated touches", "map", "unknown"]
 
@@ -47,6 +48,13 @@ class Noise:
     freedom: int | None
     of_places: float | None
     spread: Floats | None = None
+
+    @property
+    def worst_place(self) -> float | None:
+        """Standard deviation of the place that is known worst, mm."""
+        if self.of_places is None:
+            return None
+        return self.of_places * (1.0 if self.spread is None else float(self.spread.max()))
 
     def reach(self, confidence: float = 0.95) -> float:
         """Half-width of a two-sided interval, in standard deviations: Student's t, or normal."""
@@ -93,8 +101,19 @@ def find_noise(run: Run, *, given: float | None = None) -> Noise:
     if estimate is None:
         return Noise(None, "unknown", None, None)
     left, freedom = estimate
+    left = max(left, (find_resolution(run.z) or 0.0) / 2)  # see `_noise` on rounding
     touch = left / float(np.sqrt(np.mean(1.0 / places.touches)))
     return Noise(touch, "map", freedom, left, _spread(1.0 / places.touches))
+
+
+def drift_of(run: Run, noise: Noise) -> Drift | None:
+    """Find the drift of a run, by the noise of the machine file or the map where it has that.
+
+    The noise of repeated touches holds the drift itself; there the run speaks for itself.
+    """
+    if noise.source in ("machine file", "map"):
+        return find_drift(run, sigma=noise.sigma, freedom=noise.freedom)
+    return find_drift(run)
 
 
 def _noise(
@@ -106,7 +125,7 @@ def _noise(
     rounding = step / 2 if sigma < step / 2 else 0.0
     variances = sigma**2 / places.touches + rounding**2
     of_places = float(np.sqrt(variances.mean()))
-    return Noise(max(sigma, rounding), source, freedom, of_places, _spread(variances))
+    return Noise(sigma, source, freedom, of_places, _spread(variances))
 
 
 def _spread(variances: Floats) -> Floats | None:
@@ -152,22 +171,30 @@ def _by_cells(grid: Grid, z: Floats) -> tuple[float, int] | None:
 
 def _by_neighbours(places: Places) -> tuple[float, int]:
     """Compare each place with the plane through its nearest neighbours, bows and twist apart."""
+    from scipy.sparse import csr_array
+    from scipy.spatial import cKDTree
+
     n = len(places)
     compared = np.linspace(0, n - 1, min(n, _MOST_COMPARED)).astype(int)
-    apart = (places.x[compared, None] - places.x) ** 2 + (places.y[compared, None] - places.y) ** 2
-    apart[np.arange(len(compared)), compared] = np.inf
-    nearest = np.argpartition(apart, _NEIGHBOURS, axis=1)[:, :_NEIGHBOURS]
-    weights = np.zeros((len(compared), n))
-    for row, (place, others) in enumerate(zip(compared, nearest, strict=True)):
-        design = np.column_stack(
-            (np.ones(_NEIGHBOURS), places.x[others] - places.x[place],
-             places.y[others] - places.y[place])
-        )  # fmt: skip
-        predictor = np.linalg.pinv(design)[0]
+    spots = np.column_stack((places.x, places.y))
+    nearest = np.asarray(cKDTree(spots).query(spots[compared], _NEIGHBOURS + 1)[1])
+    rows = []
+    for place, found in zip(compared, nearest, strict=True):
+        others = found[found != place][:_NEIGHBOURS]
+        offset = spots[others] - spots[place]
+        predictor = np.linalg.pinv(np.column_stack((np.ones(_NEIGHBOURS), offset)))[0]
         size = float(np.sqrt(1 + predictor @ predictor))
-        weights[row, place] = 1 / size
-        weights[row, others] = -predictor / size
+        rows.append((np.array([place, *others]), np.array([1.0, *-predictor]) / size))
+    weights = csr_array(
+        (
+            np.concatenate([weight for _, weight in rows]),
+            np.concatenate([which for which, _ in rows]),
+            np.arange(len(rows) + 1) * (_NEIGHBOURS + 1),
+        ),
+        shape=(len(rows), n),
+    )
     values = weights @ modes(places.x, places.y, places.z).residuals
     together = weights @ weights.T
-    freedom = np.trace(together) ** 2 / float((together**2).sum())
-    return float(np.sqrt(values @ values / np.trace(together))), max(1, int(freedom))
+    trace = float(together.trace())
+    freedom = trace**2 / float(together.power(2).sum())
+    return float(np.sqrt(values @ values / trace)), max(1, int(freedom))

@@ -12,7 +12,7 @@ from probes.drift import Drift, find_drift
 from probes.errors import ReadError
 from probes.outliers import DOUBTFUL, modified_z
 from probes.run import Floats, Run
-from probes.student import student_quantile
+from probes.student import chi_square_quantile, student_quantile
 
 __all__ = [
     "FirstTouch",
@@ -25,6 +25,8 @@ __all__ = [
     "sigma_interval",
     "suspect_touches",
 ]
+
+_FEWEST_FOR_STEP = 8
 
 _LATTICE_MM = 1e-7
 """Readings are compared on this lattice to find their step; no source prints finer ones."""
@@ -221,11 +223,9 @@ def sigma_interval(sigma: float, freedom: int) -> tuple[float, float]:
     >>> round(low, 2), round(high, 2)
     (0.69, 1.83)
     """
-    from scipy.special import chdtri
-
     return (
-        sigma * sqrt(freedom / float(chdtri(freedom, 0.025))),
-        sigma * sqrt(freedom / float(chdtri(freedom, 0.975))),
+        sigma * sqrt(freedom / chi_square_quantile(0.975, freedom)),
+        sigma * sqrt(freedom / chi_square_quantile(0.025, freedom)),
     )
 
 
@@ -234,9 +234,11 @@ def find_resolution(z: Floats) -> float | None:
 
     Examples
     --------
-    >>> find_resolution(np.array([0.0125, 0.02, 0.015, 0.0225]))
+    >>> find_resolution(np.array([0.0125, 0.02, 0.015, 0.0225, 0.02, 0.01, 0.0175, 0.015]))
     0.0025
     """
+    if len(z) < _FEWEST_FOR_STEP:
+        return None  # a few numbers may all be even by chance
     steps = np.round((z - z[0]) / _LATTICE_MM)
     if np.abs(z - z[0] - steps * _LATTICE_MM).max() > 1e-9 or not steps.any():
         return None

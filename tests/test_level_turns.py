@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 from cases import grid, machine
 
+from level.leave import is_tilted
 from level.simulator import BedShape, SimulatedMachine
 from level.turns import plan_turns
 from mesh.tilt import find_tilt
@@ -160,15 +161,38 @@ def test_stages_hold_the_limit_where_a_lift_is_left_too():
 
 
 def test_leaving_a_lift_never_tilts_more():
+    # lifts almost in line, detents fine and coarse, noise small and large
     random = np.random.default_rng(9)
-    for _ in range(300):
+    for _ in range(400):
         spots = [(0, 0), (300, random.uniform(-5, 5)), (600, random.uniform(-5, 5))]
-        three = machine(spots, lead=8.0, probe={"sigma": 1e-4})
-        run = plane_run(*random.normal(0, 1e-3, 2))
-        plan = plan_turns(run, three)
-        before = max(abs(plan.tilt.fall_x), abs(plan.tilt.fall_y))
-        after = max(abs(plan.predicted.fall_x), abs(plan.predicted.fall_y))
-        assert after <= before * (1 + 1e-9)
+        three = machine(
+            spots, lead=8.0, probe={"sigma": float(random.choice((1e-4, 0.005, 0.05)))},
+            lift={"detent": float(random.choice((0.006, 0.125)))},
+        )  # fmt: skip
+        plan = plan_turns(plane_run(*random.normal(0, 3e-4, 2)), three)
+        before = np.hypot(plan.tilt.slope_x, plan.tilt.slope_y)
+        left = plan.predicted.fall_x / plan.tilt.width, plan.predicted.fall_y / plan.tilt.depth
+        assert np.hypot(*left) <= before * (1 + 1e-9)
+
+
+def test_a_lift_is_turned_where_leaving_it_would_rack():
+    # one rise is below its uncertainty, but leaving it alone racks beyond the limit
+    tight = machine(SQUARE, limits={"racking": 0.01}, probe={"sigma": 0.05})
+    plan = plan_turns(plane_run(0.001, 0.00015), tight, reference="raise-only")
+    assert plan.racking.added <= 0.01
+    assert not any(move.leave for move in plan.moves if move.rise)
+    assert "so all lifts are turned" in " ".join(plan.warnings)
+
+
+def test_a_tilt_that_is_noise_as_a_whole_is_left():
+    left = 0
+    random = np.random.default_rng(10)
+    x, y = grid(FIVE, FIVE)
+    fine = machine(SQUARE, probe={"sigma": 0.005}, lift={"detent": 1e-6})
+    for _ in range(400):
+        plan = plan_turns(Run(x=x, y=y, z=random.normal(0, 0.005, 25)), fine)
+        left += not is_tilted(plan.tilt, plan.noise, plan.influence)
+    assert left / 400 == pytest.approx(0.95, abs=0.035)
 
 
 def test_misread_runs_are_not_turned_by():

@@ -18,7 +18,7 @@ from probes.formats import ReadOptions, read_run
 
 if TYPE_CHECKING:
     from level.check import Check
-    from level.turns import TurnPlan
+    from level.plan import TurnPlan
 
 __all__ = ["report", "write_report"]
 

@@ -7,7 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 from level.check import Check
-from level.turns import Move, StageMove, TurnPlan
+from level.plan import Move, StageMove, TurnPlan
 from level.version import VERSION
 from mesh.modes import Mode
 from mesh.noise import Noise
@@ -182,7 +182,7 @@ def repeat_json(quality: Quality, runs: Sequence[Run]) -> dict[str, Any]:
 
 
 def _bounds(check: Check) -> list[float] | None:
-    bounds = check.flatness.interval(check.noise.of_places, check.noise.reach())
+    bounds = check.flatness.interval(check.noise)
     return None if bounds is None else list(bounds)
 
 

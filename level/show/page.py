@@ -9,10 +9,10 @@ from typing import Any
 from level.cautions import CAUTIONS
 from level.check import Check
 from level.machine import Lift, Machine
+from level.plan import Move, StageMove, TurnPlan
 from level.show.plots import flat_map
 from level.show.scene import Scene, build_scene, picture
 from level.show.words import how_words, noise_words, reference_words, turn_phrase
-from level.turns import Move, StageMove, TurnPlan
 from mesh.modes import Mode
 from mesh.noise import Noise
 from probes.run import Floats, Run

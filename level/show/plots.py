@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from level.check import Check
+from level.plan import TurnPlan
 from level.show.relief import Relief, build_relief, colour_table, fine_surface, height_text
 from level.show.tags import Tag, lift_tags, shorten
-from level.turns import TurnPlan
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

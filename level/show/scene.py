@@ -12,9 +12,9 @@ import numpy as np
 import numpy.typing as npt
 
 from level.check import Check
+from level.plan import TurnPlan
 from level.show.relief import Relief, build_relief, colour_table, fine_surface, height_text
 from level.show.tags import Tag, lift_tags, shorten
-from level.turns import TurnPlan
 from probes.errors import RequestError
 from probes.run import Floats, Ints
 

@@ -4,8 +4,8 @@ import unicodedata
 from dataclasses import dataclass
 
 from level.check import Check
+from level.plan import TurnPlan
 from level.show.words import turn_phrase
-from level.turns import TurnPlan
 
 __all__ = ["Tag", "lift_tags", "shorten"]
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from level.check import Check
     from level.machine import Lift, Machine
-    from level.turns import Move, TurnPlan
+    from level.plan import Move, TurnPlan
     from mesh.modes import Mode
     from mesh.noise import Noise
     from probes.quality import Quality

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from level.check import Check
-    from level.turns import TurnPlan
+    from level.plan import TurnPlan
     from mesh.modes import Mode
     from mesh.noise import Noise
     from mesh.tilt import Tilt
@@ -35,9 +35,9 @@ def check_words(check: Check) -> list[str]:
     flat = check.flatness
     words = [tilt_words(check.tilt, check.noise)]
     sentence = f"Apart from that tilt it is flat within {flat.minimum_zone:.3f} mm (minimum zone"
-    bounds = flat.interval(check.noise.of_places, check.noise.reach())
+    bounds = flat.interval(check.noise)
     sentence += ")" if bounds is None else f"; 95 %: {bounds[0]:.3f} to {bounds[1]:.3f})"
-    if flat.is_noise(check.noise.of_places):
+    if flat.is_noise(check.noise):
         sentence += ", which is no more than the readings' own noise"
     words.append(sentence + ".")
     shape = shape_words(check.tilt, check.noise)
@@ -220,7 +220,7 @@ def turn_phrase(turns: float, direction: str, travel: float) -> str:
 
 def turns_words(plan: TurnPlan) -> list[str]:
     """Say what a plan comes to."""
-    from level.turns import SMALL
+    from level.plan import SMALL
 
     turning = plan.turning
     if not plan.influence.directions.size:
