@@ -15,15 +15,16 @@ __all__ = ["Floats", "Grid", "Ints", "Places", "Run"]
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
 
-SAME_PLACE_MM = 1e-3
-"""Touches whose x and y agree to this lattice (mm) are touches of one place."""
-
 SAME_LINE_MM = 0.05
-"""Places whose x (or y) differ by less than this (mm) stand in one column (or row) of a grid."""
+"""Touches whose x (or y) differ by less than this (mm) stand in one column (or row); those that do
+in both are touches of one place."""
+
+_LATTICE_MM = 1e-3
+"""Where touches lie so densely that lines run into each other, they are told apart on this."""
 
 
-FARTHEST_MM = 1e9
-"""A reading beyond this (mm) is no reading; a thousand kilometres leave room enough."""
+FARTHEST_MM = 1e6
+"""A reading beyond this (mm) is no reading; a kilometre leaves room enough."""
 
 
 def frozen(values: npt.ArrayLike) -> Floats:
@@ -233,8 +234,7 @@ class Run:
     @cached_property
     def places(self) -> Places:
         """The places of the run, each with the mean of its touches."""
-        key_x = np.round(self.x / SAME_PLACE_MM)
-        key_y = np.round(self.y / SAME_PLACE_MM)
+        key_x, key_y = _line_keys(self.x), _line_keys(self.y)
         order = np.lexsort((key_y, key_x))
         new = np.empty(len(self), dtype=bool)
         new[0] = True
@@ -264,6 +264,16 @@ class Run:
     def replace(self, **changes: Any) -> "Run":
         """Make a copy with some fields changed."""
         return replace(self, **changes)
+
+
+def _line_keys(values: Floats) -> Floats:
+    """Number the lines that coordinates stand in."""
+    line, starts = _lines(values)
+    ends = np.full(len(starts), -np.inf)
+    np.maximum.at(ends, line, values)
+    if float((ends - starts).max()) <= 2 * SAME_LINE_MM:
+        return line.astype(np.float64)
+    return np.round(values / _LATTICE_MM)
 
 
 def _lines(values: Floats) -> tuple[Ints, Floats]:

@@ -30,7 +30,9 @@ def repeat(
     found = [
         run
         for name in runs
-        for run in ((read_run(name, options),) if options.run else read_runs(name, options))
+        for run in (
+            (read_run(name, options),) if options.run else read_runs(name, options, restarts=False)
+        )
     ]
     quality = assess_quality(found)
     if as_json:

@@ -29,8 +29,8 @@ WRITERS: dict[str, ModuleType] = {
 
 
 def read_runs(
-    source: str | Path | IO[Any], options: ReadOptions | None = None
-) -> tuple[Run, ...]:  # fmt: skip
+    source: str | Path | IO[Any], options: ReadOptions | None = None, *, restarts: bool = True
+) -> tuple[Run, ...]:
     """Read every probing that a source holds; a log may hold several.
 
     Parameters
@@ -39,6 +39,9 @@ def read_runs(
         A path, ``-`` for standard input, or an open stream, which is left open.
     options : ReadOptions, optional
         How to read it; `run` is not looked at.
+    restarts : bool, default True
+        Whether going round the same places once more is a new probing where no line of the log
+        says so; for repeats it is not.
 
     Returns
     -------
@@ -65,7 +68,7 @@ def read_runs(
     # only a log grows by one probing after the other
     if module is not captured:
         return (run,)
-    runs = split_probings(run, readings.starts)
+    runs = split_probings(run, readings.starts, restarts=restarts)
     return runs if len(runs) > 1 else (note_unfinished(run),)
 
 
@@ -117,7 +120,9 @@ def _choose(runs: tuple[Run, ...], options: ReadOptions) -> Run:
         return runs[options.run - 1]
     if len(runs) == 1:
         return runs[0]
-    whole = [k for k, run in enumerate(runs) if not any("broken off" in w for w in run.warnings)]
+    most = max(len(run.places) for run in runs)
+    whole = [k for k, run in enumerate(runs) if 2 * len(run.places) > most
+             and not any("broken off" in w for w in run.warnings)]  # fmt: skip
     chosen = whole[-1] if whole else len(runs) - 1
     broken = [warning for run in runs for warning in run.warnings if "broken off" in warning]
     note = f"the log holds {len(runs)} probings; number {chosen + 1} was taken, --run takes another"
@@ -140,7 +145,7 @@ def _find_format(source: Source, options: ReadOptions) -> str:
             f"{source.name}: is a binary file that is neither X3P nor VTK; "
             "save the readings as text"
         )
-    number, line = next((n, s) for n, s in source.lines() if s.strip())
+    number, line = next(((n, s) for n, s in source.lines() if s.strip()), (1, ""))
     raise ReadError(
         f"{source.at(number)}{line.strip()[:40]!r} does not start columns of x, y and z, "
         "a matrix of heights or labelled readings (x: 10 y: 20 z: 0.1); "

@@ -82,7 +82,7 @@ def assemble(readings: Readings, source: Source, options: ReadOptions, format_na
     x = np.asarray(readings.x, dtype=np.float64) * mm
     y = np.asarray(readings.y, dtype=np.float64) * mm
     warnings = list(readings.warnings)
-    if len(x) > 2 and max(np.ptp(x), np.ptp(y)) < _TINY_MM:
+    if len(x) > 2 and 0 < max(np.ptp(x), np.ptp(y)) < _TINY_MM:
         warnings.append(
             f"all places lie within {np.ptp(x):.3g} x {np.ptp(y):.3g} mm; check the unit, and if "
             "these are heights in rows, give --x and --y"

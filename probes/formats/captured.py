@@ -9,7 +9,7 @@ import numpy as np
 from probes.errors import ReadError, RequestError
 from probes.formats.assembly import Readings
 from probes.formats.match import Match
-from probes.formats.numbers import NUMBER
+from probes.formats.numbers import COMMA_NUMBER, NUMBER
 from probes.formats.options import ReadOptions
 from probes.formats.remarks import is_remark
 from probes.formats.source import Source
@@ -22,19 +22,20 @@ NAME = "captured"
 
 _NUMBERS = ("x", "y", "z", "touch", "minutes", "bed")
 _FIELD = re.compile(r"\{([^{}]*)\}")
-_COMMA_NUMBER = NUMBER.replace(r"\.?\d*", r"(?:\.\d*|,\d+)?")
 _NO_NUMBER = r"[-+]?(?i:nan|inf(?:inity)?)\b"
 _UNITS = "|".join(re.escape(word) for word in unit_words() if word != "in")
 _LABELLED = re.compile(
-    rf"(?<![A-Za-z_])([xyz])\s*[:=]?\s*({_COMMA_NUMBER}|{_NO_NUMBER})"
-    # not the start of something else: 1.2.3, 3/8, 1'010, 10 %, x1=10
-    r"(?!\d|[.,/]\d|\s*['%=:])"
-    rf"(?:\s*({_UNITS})(?![A-Za-z])"
+    rf"(?<![A-Za-z_])([xyz])\"?\s*[:=]?\s*({COMMA_NUMBER}|{_NO_NUMBER})"
+    # not the start of something else: 1.2.3, 3/8, 12:30, 1'010, 10 %, x1=10
+    r"(?!\d|[.,/:]\d|\s*['%=])"
+    rf"(?:\s*[\[(]?\s*({_UNITS})(?![A-Za-z])"
     # "in" is a word as well: 0.02 in 3 tries
-    r"|\s*(in)(?=\s*(?:$|[^\w\s]|[xyz]\s*[:=\d.+-])))?",
+    r"|\s*[\[(]?\s*(in)(?=\s*(?:$|[^\w\s]|[xyz]\"?\s*[:=\d.+-]))"
+    # a letter behind a number that makes no unit we know, as in 2.0cm, but for the next label
+    r"|(?![a-wA-W]))",
     re.IGNORECASE,
 )
-_NUMBER = re.compile(_COMMA_NUMBER)
+_NUMBER = re.compile(COMMA_NUMBER)
 _TRAVEL = 1.0
 """Heights in lines of two shapes that lie farther apart than this are no touches of one bed."""
 
@@ -47,7 +48,7 @@ _LONGEST = 4096
 
 def look(source: Source, options: ReadOptions) -> Match:
     """Tell whether a source is a log with labelled readings, or a template was given for it."""
-    if not source.is_text:
+    if not source.is_text or source.is_one_object:
         return Match.NO
     if options.line:
         return Match.YES
@@ -115,13 +116,19 @@ def template_pattern(template: str) -> re.Pattern[str]:
         used.append(name)
         # a comma that the template itself has behind the field is no decimal sign
         comma = not template[position:].lstrip().startswith(",")
-        value = _COMMA_NUMBER if comma else NUMBER
+        value = COMMA_NUMBER if comma else NUMBER
         parts.append(rf"(?<![\d.])(?P<{name}>{value}|{_NO_NUMBER})(?!\d)")
     parts.append(_literal(template[position:]))
     missing = [name for name in ("x", "y", "z") if name not in used]
     if missing:
         raise RequestError(f"--line: field {{{missing[0]}}} is missing; x, y and z are needed")
     return re.compile("".join(parts) + r"[^\n]*")
+
+
+def _template_units(template: str) -> dict[str, str]:
+    """Give the units that a template has right behind its fields, as in {z} um."""
+    found = re.findall(rf"\{{\s*([xyz])\s*\}}\s*[\[(]?({_UNITS}|in)(?![A-Za-z])", template, re.I)
+    return {name.lower(): unit_name(unit) for name, unit in found}
 
 
 def _literal(text: str) -> str:
@@ -132,6 +139,7 @@ def _by_template(source: Source, template: str) -> Readings:
     pattern = template_pattern(template)
     fields = list(pattern.groupindex)
     marker = _marker(source, pattern)
+    units = _template_units(template)
     found: list[Floats] = []
     starts: list[int] = []
     count = lines = 0
@@ -158,6 +166,7 @@ def _by_template(source: Source, template: str) -> Readings:
         columns["x"],
         columns["y"],
         columns["z"],
+        units=units,
         extra={name: columns[name] for name in fields if name not in ("x", "y", "z")},
         passed_over=lines - count,
         starts=starts,
@@ -207,7 +216,7 @@ def _marker(source: Source, pattern: re.Pattern[str]) -> re.Pattern[str] | None:
 
 def _shape_pattern(line: str) -> re.Pattern[str]:
     words = (re.escape(part) for part in _NUMBER.split(line))
-    return re.compile(rf"^[^\S\n]*{_COMMA_NUMBER.join(words)}[^\S\n]*$", re.MULTILINE)
+    return re.compile(rf"^[^\S\n]*{COMMA_NUMBER.join(words)}[^\S\n]*$", re.MULTILINE)
 
 
 def _automatic(source: Source) -> Readings:
@@ -272,7 +281,20 @@ def _check_shapes(shapes: Shapes, source: Source) -> list[str]:
                 f"shape of a touch, as in --line {_as_template(touch)!r}"
             )
     heights = [z for readings in shapes.values() for *_, z in readings]
-    if len(heights) > 3 and len(set(heights)) == 1:
+    spots = {(x, y) for readings in shapes.values() for x, y, _ in readings}
+    usual = max(set(heights), key=heights.count)
+    others_away = [abs(z - usual) for z in heights if z != usual]
+    if (
+        len(others_away) > 2
+        and heights.count(usual) > max(3, 0.3 * len(heights))
+        and min(others_away) > _TRAVEL
+    ):
+        raise ReadError(
+            f"{source.name}: {heights.count(usual)} of {len(heights)} readings stand at z {usual:g}, "
+            "far from the others, so they may be travel moves; give the shape of a touch with "
+            "--line, or take the moves out"
+        )
+    if len(heights) > 3 and len(spots) > 1 and len(set(heights)) == 1:
         raise ReadError(
             f"{source.name}: every z is {heights[0]:g}, so these are travel moves and no touches; "
             "give the shape of a touch with --line"

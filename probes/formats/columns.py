@@ -44,7 +44,7 @@ class _Header:
 
 def look(source: Source, options: ReadOptions) -> Match:
     """Tell whether a source holds columns."""
-    if options.line or not source.is_text:
+    if options.line or not source.is_text or source.is_one_object:
         return Match.NO
     layout = find_layout(source)
     if _find_header(source, layout).line:
@@ -134,6 +134,8 @@ def _line_by_line(
         if row.number <= header.line:
             continue
         cells = row.cells
+        while len(cells) > len(header.names) and not cells[-1]:
+            cells = cells[:-1]  # a separator ends the line
         # columns of the user's own may be left empty at the end of a line
         least = max(where.values()) + 1 if header.line else 3
         if not least <= len(cells) <= len(header.names):
@@ -161,21 +163,22 @@ def _has_position(cells: list[str], layout: Layout) -> bool:
     return len(cells) >= 2 and all(layout.number(cell) is not None for cell in cells[:2])
 
 
-def _last_comment(source: Source) -> list[Row]:
-    """Give the comment that stands right before the data: some writers put the header there."""
-    last = None
+def _comments(source: Source) -> list[Row]:
+    """Give the comments above the data: some writers put the header there."""
+    found = []
     for number, line in source.lines():
         if is_remark(line):
-            last = Row(number, line.strip(), [])
+            text = line.strip()
+            found.append(Row(number, "#" + text.rpartition(":")[2].lstrip("#"), []))
         elif line.strip():
             break
-    return [] if last is None or ":" in last.text else [last]
+    return found
 
 
 def _find_header(source: Source, layout: Layout) -> _Header:
     """Find the line that names x, y and z, with the units in brackets."""
     numbers_seen = False
-    for row in (*sample_rows(source, layout), *_last_comment(source)):
+    for row in (*sample_rows(source, layout), *_comments(source)):
         cells = row.cells
         if is_numeric(cells, layout):
             numbers_seen = True
@@ -185,7 +188,7 @@ def _find_header(source: Source, layout: Layout) -> _Header:
         if layout.separator == " " or row.text.startswith("#"):
             text = re.sub(r"\s+(?=[\[(])", "", row.text.lstrip("# \t"))
             cells = re.split(r"[\s,;]+", text.strip())
-        if any(layout.number(cell) is not None for cell in cells):
+        if any(cell[:1].isdigit() or layout.number(cell) is not None for cell in cells):
             continue
         titles = [
             match.groups()

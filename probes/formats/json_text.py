@@ -108,6 +108,8 @@ def _check_keys(keys: Iterable[str], source: Source) -> None:
     known = _Content.__struct_fields__
     for key in keys:
         near = difflib.get_close_matches(key.lower(), known, 1, 0.8)
+        if key not in known and "unit" in key.lower():
+            near = ["unit"]
         if key not in known and near:
             raise ReadError(f"{source.name}: key {key!r} is not known; did you mean {near[0]}?")
         if key.lower() == "high":

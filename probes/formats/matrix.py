@@ -1,6 +1,7 @@
 """Matrix: heights in rows, coordinates from a header row and column or from --x and --y."""
 
 import math
+import re
 from itertools import pairwise
 
 import numpy as np
@@ -13,6 +14,7 @@ from probes.formats.options import ReadOptions
 from probes.formats.source import Source
 from probes.formats.table import SAMPLE, Layout, Row, find_layout, is_numeric, rows, sample_rows
 from probes.run import Floats
+from probes.units import unit_name, unit_words
 
 __all__ = ["NAME", "look", "parse"]
 
@@ -21,7 +23,7 @@ NAME = "matrix"
 
 def look(source: Source, options: ReadOptions) -> Match:
     """Tell whether a source holds a matrix of heights."""
-    if options.line or not source.is_text:
+    if options.line or not source.is_text or source.is_one_object:
         return Match.NO
     layout = find_layout(source)
     sample = sample_rows(source, layout)
@@ -57,6 +59,10 @@ def parse(source: Source, options: ReadOptions) -> Readings:
         if options.x and options.y and _counts(xs) and _counts(ys):
             # the numbers of columns and rows, printed beside the heights
             xs, ys = _between_ends(len(xs), len(ys), source, options, warnings)
+        elif _counts(xs) and _counts(ys) and min(len(xs), len(ys)) > 2:
+            warnings.append(
+                "the matrix's coordinates only count columns and rows; give --x and --y in mm"
+            )
         elif options.x or options.y or options.rows:
             warnings.append("the matrix has coordinates of its own; --x, --y, --rows not used")
     else:
@@ -76,9 +82,19 @@ def parse(source: Source, options: ReadOptions) -> Readings:
         across[probed],
         along[probed],
         z[probed],
+        units=_corner_unit(table, z.shape[1]),
         holes=int((~probed).sum()),
         warnings=warnings,
     )
+
+
+def _corner_unit(table: list[Row], columns: int) -> dict[str, str]:
+    """Give the unit of the heights where the corner of the matrix names one."""
+    if len(table[0].cells) != columns + 1:
+        return {}
+    match = re.search(r"[\[(]\s*(\S+?)\s*[\])]|^\s*(\S+)\s*$", table[0].cells[0])
+    word = (match[1] or match[2]).lower() if match else ""
+    return {"z": unit_name(word)} if word in unit_words() else {}
 
 
 def _trimmed(table: list[Row]) -> list[Row]:

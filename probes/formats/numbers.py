@@ -2,13 +2,20 @@
 
 import re
 
-__all__ = ["HOLES", "NUMBER", "parse_number"]
+__all__ = ["COMMA_NUMBER", "HOLES", "NUMBER", "parse_number"]
 
-NUMBER = r"[-+−]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
-"""Pattern of a decimal number in any usual notation: ``12``, ``+1.2e-3``, ``.5``, ``-0``."""
+NUMBER = r"(?>[-+−]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?)"
+"""Pattern of a decimal number in any usual notation: ``12``, ``+1.2e-3``, ``.5``, ``-0``. It is
+atomic: what follows can refuse a number, but not cut it short."""
+
+COMMA_NUMBER = r"(?>[-+−]?(?:\d+(?:\.\d*|,\d+)?|[.,]\d+)(?:[eE][-+]?\d+)?)"
+"""The same, where a comma may be the decimal sign."""
 
 HOLES = frozenset(("", "-", "–", "—", "nan", "null", "none", "n/a", "na"))
 """What stands in the place of a height that was not measured, lower case."""
+
+_LONGEST = 64
+"""Characters. No reading is written with more."""
 
 _WHOLE = re.compile(NUMBER)
 
@@ -22,6 +29,8 @@ def parse_number(text: str, *, decimal_comma: bool = False) -> float | None:
     (0.125, 0.125, None)
     """
     text = text.strip()
+    if len(text) > _LONGEST:
+        return None
     if decimal_comma:
         if "." in text:
             return None  # one decimal sign in a file: 1.234 would be a thousand here

@@ -5,14 +5,16 @@ from itertools import pairwise
 
 import numpy as np
 
-from probes.run import Run
+from probes.run import SAME_LINE_MM, Ints, Run
 
 __all__ = ["note_unfinished", "split_probings"]
 
 _FEWEST_VISITS = 3
 
 
-def split_probings(run: Run, starts: Sequence[int]) -> tuple[Run, ...]:
+def split_probings(
+    run: Run, starts: Sequence[int], *, restarts: bool = True
+) -> tuple[Run, ...]:  # fmt: skip
     """Split a run where the probing begins anew.
 
     Parameters
@@ -21,6 +23,8 @@ def split_probings(run: Run, starts: Sequence[int]) -> tuple[Run, ...]:
         All touches of a source, in order.
     starts : sequence of int
         Touches before which the source hints at a new probing.
+    restarts : bool, default True
+        Whether going round the same places once more counts as a new probing without a hint.
 
     Returns
     -------
@@ -29,31 +33,58 @@ def split_probings(run: Run, starts: Sequence[int]) -> tuple[Run, ...]:
 
     Notes
     -----
-    A probing begins anew where the head returns to the place it began at and goes on to the place
-    that came second; or at a hint, where the place that follows has been touched before. Repeated
-    touches of one place, or returns to it between others, are part of a run.
+    A hint is a line like the one before the first reading. Where such lines stand before every
+    touch or every row they mean nothing; so a hint cuts only if what comes behind it goes over the
+    same places again, or over a whole other set that is not a single row. Without a hint, a probing
+    begins anew where the head returns to the place it began at and goes on to the place that came
+    second. Repeated touches of one place, and returns to it between others, are part of a run.
     """
     home = (run.x == run.x[0]) & (run.y == run.y[0])
     if not starts and not home[int(np.argmin(home)) :].any():
         return (run,)  # the head never comes back to where it began
     place = run.places.of_touch
-    changes = np.flatnonzero(np.diff(place)) + 1
-    begins = np.concatenate(([0], changes))
-    visits = place[begins]
-    cuts = {0}
-    if len(visits) > 1:
-        again = (visits[1:-1] == visits[0]) & (visits[2:] == visits[1])
-        cuts |= {int(begins[k]) for k in np.flatnonzero(again) + 1}
-    hints = sorted({start for start in starts if 0 < start < len(run)})
-    for hint in hints:
-        since = max(cut for cut in cuts if cut <= hint)
-        if place[hint] in place[since:hint] and place[hint] != place[hint - 1]:
-            cuts.add(hint)
-    ordered = [*sorted(cuts), len(run)]
-    parts = [run.take(slice(a, b)) for a, b in pairwise(ordered)]
+    cuts = _marked_cuts(run, starts)
+    if restarts:
+        for first, last in pairwise([*sorted(cuts), len(run)]):
+            cuts |= {first + cut for cut in _restarts(place[first:last])}
+    parts = [run.take(slice(a, b)) for a, b in pairwise([*sorted(cuts), len(run)])]
     if max(len(part.places) for part in parts) < _FEWEST_VISITS or len(parts) == 1:
         return (run,)
     return tuple(_named(part, k, parts) for k, part in enumerate(parts, 1))
+
+
+def _restarts(place: Ints) -> set[int]:
+    """Find touches at which the first place, and then the second, are gone to again."""
+    begins = np.concatenate(([0], np.flatnonzero(np.diff(place)) + 1))
+    visits = place[begins]
+    if len(visits) < _FEWEST_VISITS:
+        return set()
+    again = (visits[1:-1] == visits[0]) & (visits[2:] == visits[1])
+    return {int(begins[k]) for k in np.flatnonzero(again) + 1}
+
+
+def _marked_cuts(run: Run, starts: Sequence[int]) -> set[int]:
+    """Choose the hints that part probings."""
+    place = run.places.of_touch
+    hints = sorted({start for start in starts if 0 < start < len(run)})
+    visits = 1 + int((np.diff(place) != 0).sum())
+    cuts = {0}
+    if len(hints) > visits / _FEWEST_VISITS:
+        return cuts
+    for hint, until in pairwise([*hints, len(run)]):
+        before, behind = set(place[max(cuts) : hint]), set(place[hint:until])
+        common = len(before & behind)
+        again = common >= min(len(before), len(behind)) / 2
+        other = not common and _is_wide(run, max(cuts), hint) and _is_wide(run, hint, until)
+        if again or other:
+            cuts.add(hint)
+    return cuts
+
+
+def _is_wide(run: Run, first: int, last: int) -> bool:
+    """Tell whether touches cover more than a row."""
+    x, y = run.x[first:last], run.y[first:last]
+    return last - first >= 4 and min(np.ptp(x), np.ptp(y)) > 0.1 * max(np.ptp(x), np.ptp(y))
 
 
 def note_unfinished(run: Run) -> Run:
@@ -94,7 +125,7 @@ def _starts_like(part: Run, parts: list[Run]) -> bool:
     count = len(part.places)
     return any(
         len(other.places) > count
-        and np.array_equal(other.places.x[:count], part.places.x)
-        and np.array_equal(other.places.y[:count], part.places.y)
+        and np.allclose(other.places.x[:count], part.places.x, atol=SAME_LINE_MM)
+        and np.allclose(other.places.y[:count], part.places.y, atol=SAME_LINE_MM)
         for other in parts
     )

@@ -10,6 +10,8 @@ from probes.formats.source import Source
 
 __all__ = ["Remarks", "find_remarks", "is_remark", "remark_value"]
 
+_OTHER_KEYS = {"units": "unit", "z unit": "unit", "height unit": "unit", "notes": "note"}
+
 _TEMPERATURES = ("bed", "chamber", "ambient")
 
 
@@ -48,11 +50,15 @@ def find_remarks(source: Source) -> Remarks:
         end = len(source.data) if end < 0 else end
         if not source.data[start:position].strip():
             text = source.data[position:end].decode(source.encoding, "replace")
-            key, colon, value = text.lstrip("# \t").partition(":")
+            text = text.lstrip("# \t")
+            key, colon, value = text.partition(":" if ":" in text else "=")
             key, value = key.strip().lower(), value.strip()
+            key = _OTHER_KEYS.get(key, key)
             if colon and value and key in known:
                 where = f"{source.at(source.line_of(position))}# {key}: "
                 parsed = remark_value(key, value, where)
+                if key == "note" and key in found:
+                    parsed = found[key] = f"{found[key]}; {parsed}"
                 if found.setdefault(key, parsed) != parsed:
                     raise ReadError(
                         f"{where}{value} contradicts {found[key]} further up; keep one of them"

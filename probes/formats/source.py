@@ -19,7 +19,7 @@ LARGEST_SOURCE = 500_000_000
 
 _BLOCK = 1 << 20
 _UTF16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
-_ONE_LINE_STARTS = (b"{", b"[", b"<", b"PK\x03\x04", b"# vtk", b"ply")
+_ONE_LINE_STARTS = (b"{", b"<?xml", b"<VTKFile", b"PK\x03\x04", b"# vtk", b"ply")
 """How sources start that may hold everything in one line: JSON, XML, archives and meshes."""
 
 
@@ -48,6 +48,11 @@ class Source:
     def is_text(self) -> bool:
         """Whether it can be read as text."""
         return bool(self.encoding)
+
+    @property
+    def is_one_object(self) -> bool:
+        """Whether it starts like a JSON or XML object, so is no table and no log."""
+        return self.data.lstrip()[:8].startswith((b"{", b"<?xml", b"<VTKFile"))
 
     def blocks(self) -> Iterator[tuple[int, str]]:
         """Yield pieces of the text that end with a line: number of the first line, and text.

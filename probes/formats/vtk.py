@@ -6,6 +6,7 @@ a process of their own, with bounded memory and time.
 
 import io
 import os
+import re
 import sys
 from pathlib import Path
 
@@ -22,6 +23,14 @@ __all__ = ["ENDINGS", "NAME", "dump", "look", "parse"]
 
 NAME = "vtk"
 ENDINGS = (".vtp", ".vtk", ".ply")
+
+_LEGACY = re.compile(
+    rb"\s*# vtk DataFile[^\n]*\n[^\n]*\n\s*ASCII\s.*?\bPOINTS\s+(\d{1,18})\s+\w+", re.DOTALL
+)
+_PLY = re.compile(
+    rb"ply\n\s*format ascii.*?element vertex (\d{1,18})\n(?:(?!element vertex).)*?end_header\n",
+    re.DOTALL,
+)
 
 _XML_KINDS = {
     b"PolyData": ".vtp", b"StructuredGrid": ".vts", b"UnstructuredGrid": ".vtu",
@@ -62,6 +71,7 @@ def parse(source: Source, options: ReadOptions) -> Readings:  # noqa: ARG001 - a
     import subprocess
     import tempfile
 
+    _check_ascii(source)
     with tempfile.TemporaryDirectory(prefix="planish-") as folder:
         path = Path(folder, f"mesh{_ending(source)}")
         path.write_bytes(source.data)
@@ -84,9 +94,52 @@ def parse(source: Source, options: ReadOptions) -> Readings:  # noqa: ARG001 - a
         raise ReadError(f"{source.name}: is a mesh without points")
     if not np.isfinite(points[:, :2]).all():
         raise ReadError(f"{source.name}: a point has an x or y that is not finite")
+    if len(points) > 3 and np.ptp(points[:, 2]) == 0:
+        raise ReadError(
+            f"{source.name}: all points lie at one height; heights that are kept as scalars of a "
+            "flat mesh cannot be read, so write them as z"
+        )
+    # a mesh of loose triangles holds each corner several times
+    _, first = np.unique(points, axis=0, return_index=True)
+    points = points[np.sort(first)]
     probed = np.isfinite(points[:, 2])
     x, y, z = points[probed].T
     return Readings(x, y, z, holes=int((~probed).sum()))
+
+
+def _check_ascii(source: Source) -> None:
+    """Count the numbers of a text file against its header: VTK fills up what is missing."""
+    if not source.is_text:
+        return
+    legacy = _LEGACY.match(source.data)
+    ply = _PLY.match(source.data)
+    header = legacy or ply
+    if header is None:
+        return
+    count = int(header[1])
+    if count > len(source.data):
+        raise ReadError(f"{source.name}: VTK cannot read it; it promises {count} points")
+    if legacy:
+        words = source.data[header.end() :].split(None, 3 * count)[: 3 * count]
+        whole = len(words) == 3 * count and all(map(_is_number, words))
+    else:
+        lines = source.data[header.end() :].split(b"\n")[:count]
+        whole = len(lines) == count and all(
+            len(words := line.split()) >= 3 and all(map(_is_number, words[:3])) for line in lines
+        )
+    if not whole:
+        raise ReadError(
+            f"{source.name}: does not hold the {count} points it promises; it is cut short or "
+            "damaged"
+        )
+
+
+def _is_number(word: bytes) -> bool:
+    try:
+        float(word)
+    except ValueError:
+        return False
+    return True
 
 
 def dump(run: Run, ending: str) -> bytes:

@@ -131,6 +131,8 @@ def _parse(archive: "_Archive") -> Readings:
         ) from None
     kind = _text(root, "Record1/FeatureType", archive)
     axes = {name: _axis(root, f"C{name.upper()}", archive) for name in ("x", "y", "z")}
+    if _find(root, "Record1/Axes/Rotation") is not None:
+        raise ReadError(f"{archive.name}: has a rotated coordinate system, which cannot be read")
     if kind == "SUR":
         x, y, z = _surface(root, axes, archive)
     elif kind in ("PCL", "PRF"):
@@ -187,6 +189,8 @@ def _axis(root: "Element", name: str, archive: "_Archive") -> dict[str, Any]:
     letter = _text(root, f"{path}/DataType", archive, "D")
     if letter not in TYPES:
         raise ReadError(f"{archive.name}: {path}/DataType {letter!r} is none of I, L, F and D")
+    if _amount(root, f"{path}/Increment", archive, "1") == 0:
+        raise ReadError(f"{archive.name}: {path}/Increment is 0; it must be a step")
     return {
         "absolute": kind == "A",
         "type": TYPES[letter],

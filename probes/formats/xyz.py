@@ -22,7 +22,7 @@ _NO_DATA = ("no", "data")
 
 def look(source: Source, options: ReadOptions) -> Match:
     """Tell whether a source holds points that only this format explains."""
-    if options.line or options.x or options.y or not source.is_text:
+    if options.line or options.x or options.y or not source.is_text or source.is_one_object:
         return Match.NO
     sample = [row.cells for row in sample_rows(source, _BLANKS)]
     if sample and len(sample[0]) == 1 and _count(sample[0]) is not None:
@@ -70,7 +70,8 @@ def parse(source: Source, options: ReadOptions) -> Readings:  # noqa: ARG001 - a
 
 
 def _count(cells: list[str]) -> int | None:
-    return int(cells[0]) if cells[0].isascii() and cells[0].isdigit() else None
+    short = len(cells[0]) <= 18
+    return int(cells[0]) if short and cells[0].isascii() and cells[0].isdigit() else None
 
 
 def _is_point(cells: list[str]) -> bool:
