@@ -122,7 +122,7 @@ def check_bed(run: Run, machine: "Machine | None" = None, *, limit: float | None
         tilt=find_tilt(places.x, places.y, places.z, spread=noise.spread),
         flatness=flat,
         noise=noise,
-        suspects=find_suspects(places),
+        suspects=find_suspects(places, noise.spread),
         outliers=suspect_touches(run, find_resolution(run.z)),
         drift=drift_of(run, noise),
         limits=() if limit is None else (LimitCheck("flatness", limit, flat.minimum_zone),),

@@ -7,6 +7,7 @@ import numpy as np
 from mesh.modes import modes
 from probes.outliers import DOUBTFUL
 from probes.run import Floats, Ints, Places
+from probes.student import student_quantile
 
 __all__ = ["SuspectPlace", "find_suspects"]
 
@@ -37,13 +38,15 @@ class SuspectPlace:
     alone: bool
 
 
-def find_suspects(places: Places) -> tuple[SuspectPlace, ...]:
+def find_suspects(places: Places, spread: Floats | None = None) -> tuple[SuspectPlace, ...]:
     """Find places that stand apart; none is left out of any figure for it.
 
     Parameters
     ----------
     places : Places
         Nine or more, else none is found.
+    spread : ndarray, shape (n,), optional
+        Standard deviation of each place in common units; all the same if not given.
 
     Returns
     -------
@@ -75,7 +78,11 @@ def find_suspects(places: Places) -> tuple[SuspectPlace, ...]:
     others = (left @ left - left**2 / room) / freedom
     tiny = 1e-12 * max(float(np.abs(places.z).max()), 1e-3)
     scores = left / np.sqrt(np.maximum(others, tiny**2) * room)
-    found = np.flatnonzero((np.abs(scores) > DOUBTFUL) & (np.abs(left / room) > tiny))
+    if spread is not None:
+        scores = scores / spread
+    # among many places some stand apart by chance: one false alarm in twenty maps
+    beyond = max(DOUBTFUL, student_quantile(1 - 0.05 / (2 * len(places)), freedom))
+    found = np.flatnonzero((np.abs(scores) > beyond) & (np.abs(left / room) > tiny))
     step = _spacing(places)
     return tuple(
         SuspectPlace(

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from probes.run import Floats, Run
+from probes.run import Floats, Ints, Run
 from probes.student import normal_quantile, student_quantile
 
 __all__ = ["Drift", "LineFit", "correct_drift", "find_drift", "fit_line"]
@@ -127,25 +127,34 @@ def find_drift(run: Run, *, sigma: float | None = None, freedom: int | None = No
     Notes
     -----
     Each place keeps its own height, so the shape of the bed does not matter; what is fitted is the
-    slope of the readings against time within places.
+    slope of the readings against time within places, over visits: touches in a row are one, so that
+    a first touch that differs is no drift.
     """
     time, by_time = _time(run)
     whole = float(time[-1] - time[0])
-    of_touch, touches = run.places.of_touch, run.places.touches
     if whole <= 0:
         return None
     time = (time - time[0]) / whole
-    inside = time - (np.bincount(of_touch, weights=time) / touches)[of_touch]
-    heights = run.z - run.places.z[of_touch]
+    of_touch = run.places.of_touch
+    visits = _visits(of_touch) if len(run.places) > 1 else np.arange(len(run))
+    counts = np.bincount(visits)
+    when = np.bincount(visits, weights=time) / counts
+    height = np.bincount(visits, weights=run.z) / counts
+    place = of_touch[np.searchsorted(visits, np.arange(len(counts)))]
+    stays = np.bincount(place)
+    inside = when - (np.bincount(place, weights=when) / stays)[place]
+    heights = height - (np.bincount(place, weights=height) / stays)[place]
     spread = float(inside @ inside)
-    own = len(run) - len(run.places) - 1
-    # repeats in one go, without a return, hardly move in time and would be blown up
-    if spread < _LEAST_SPREAD or (sigma is None and own < 1):
-        return None
+    own = len(counts) - len(stays) - 1
+    if spread < _LEAST_SPREAD:
+        return None  # no place was gone back to later
     value = float(inside @ heights) / spread
     if sigma is None:
-        left = heights - value * inside
-        sigma, freedom = float(np.sqrt(left @ left / own)), own
+        sigma, freedom = _own_sigma(run, visits, counts, heights - value * inside, own)
+        if freedom < 1:
+            return None
+    else:
+        sigma /= float(np.sqrt(counts.mean()))
     sigma /= float(np.sqrt(spread))
     reach = normal_quantile(0.975) if freedom is None else student_quantile(0.975, freedom)
     closed = of_touch[0] == of_touch[-1] and len(run.places) > 1
@@ -157,6 +166,23 @@ def find_drift(run: Run, *, sigma: float | None = None, freedom: int | None = No
         closure=float(run.z[-1] - run.z[0]) if closed else None,
         by_time=by_time,
     )
+
+
+def _visits(of_touch: Ints) -> Ints:
+    """Give each touch the number of its stay at a place: touches in a row are one."""
+    return np.concatenate(([0], np.cumsum(np.diff(of_touch) != 0)))
+
+
+def _own_sigma(
+    run: Run, visits: Ints, counts: Ints, left: Floats, own: int
+) -> tuple[float, int]:  # fmt: skip
+    """Give sigma of a visit's mean, and its freedom, from what tells more: visits or touches."""
+    inner = len(run) - len(counts)
+    if own >= inner:
+        return (float(np.sqrt(left @ left / own)) if own > 0 else 0.0), own
+    about = run.z - (np.bincount(visits, weights=run.z) / counts)[visits]
+    touch = float(np.sqrt(about @ about / inner))
+    return touch / float(np.sqrt(counts.mean())), inner
 
 
 _LEAST_SPREAD = 0.02

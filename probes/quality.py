@@ -8,10 +8,10 @@ import numpy as np
 
 from probes.chart import IndividualsChart, individuals_chart
 from probes.components import crossed_components, nested_components
-from probes.drift import Drift, find_drift
+from probes.drift import Drift, correct_drift, find_drift
 from probes.errors import ReadError
-from probes.outliers import DOUBTFUL, modified_z
-from probes.run import Floats, Run
+from probes.outliers import DOUBTFUL, generalised_esd, modified_z
+from probes.run import SAME_LINE_MM, Floats, Run
 from probes.student import chi_square_quantile, student_quantile
 
 __all__ = [
@@ -101,8 +101,8 @@ class Quality:
     Attributes
     ----------
     sigma : float
-        One standard deviation of a touch, mm, pooled over places; not below what rounding to the
-        resolution makes of it.
+        One standard deviation of a touch, mm, pooled over places, a significant drift taken out;
+        not below what rounding to the resolution makes of it.
     interval : (float, float)
         95 % interval of sigma, mm.
     freedom : int
@@ -116,7 +116,7 @@ class Quality:
     repeatability_limit : float
         Two single touches differ by more only once in twenty, mm (ISO 5725: r).
     drift : Drift or None
-        None where it cannot be told.
+        The most significant of the runs; None where it cannot be told.
     outliers : tuple of Suspect
         Touches to take again; none is left out of sigma.
     first_touch : FirstTouch or None
@@ -169,9 +169,12 @@ def assess_quality(runs: Sequence[Run]) -> Quality:
     ----------
     ISO 5725-2: repeatability standard deviation, and limit ``r = t sqrt(2) s``.
     """
+    drifts = [find_drift(run) for run in runs]
     set_ups = _set_ups(runs)
-    about = np.concatenate([_about_places(run) for run in runs])
+    steady = [correct_drift(run, drift) for run, drift in zip(runs, drifts, strict=True)]
+    about = np.concatenate([_about_places(run) for run in steady])
     freedom = sum(len(run) - len(run.places) for run in runs)
+    freedom -= sum(drift is not None and drift.significant for drift in drifts)
     if freedom < 1 and set_ups is None:
         raise ReadError(
             f"{runs[0].source}: no place was touched twice; touch one place ten times or more, or "
@@ -198,10 +201,14 @@ def assess_quality(runs: Sequence[Run]) -> Quality:
         resolution=resolution,
         coarse=coarse,
         repeatability_limit=student_quantile(0.975, freedom) * sqrt(2) * sigma,
-        drift=find_drift(runs[0]),
+        drift=max(
+            (drift for drift in drifts if drift is not None),
+            key=lambda drift: abs(drift.value) / drift.sigma if drift.sigma else 0.0,
+            default=None,
+        ),
         outliers=tuple(found for run in runs for found in suspect_touches(run, resolution)),
-        first_touch=_first_touch(runs),
-        two_groups=_two_groups(about),
+        first_touch=_first_touch(runs, least),
+        two_groups=_two_groups(steady, resolution or 0.0),
         set_ups=set_ups,
         chart=_chart(runs),
     )
@@ -247,29 +254,35 @@ def find_resolution(z: Floats) -> float | None:
 
 
 def suspect_touches(run: Run, resolution: float | None) -> tuple[Suspect, ...]:
-    """Find touches that stand apart at places touched five times or more, by modified z.
+    """Find touches that stand apart at places touched five times or more.
 
-    Fewer touches of a place cannot tell which of them is bad: `assess_quality` says nothing of
-    them, and the place shows on the map if it is far off.
+    A touch is suspect if its modified z says so and the generalised ESD test agrees, at a chance of
+    a false alarm of one in twenty for the whole run. Fewer touches of a place cannot tell which of
+    them is bad; the place shows on the map if it is far off.
     """
     places = run.places
+    often = np.flatnonzero(places.touches >= 5)
     found = []
-    for place in np.flatnonzero(places.touches >= 5):
+    for place in often:
         touches = np.flatnonzero(places.of_touch == place)
         z = run.z[touches]
         scores = modified_z(z, least_mad=resolution or _LATTICE_MM)
-        for k in np.flatnonzero(np.abs(scores) > DOUBTFUL):
-            at = int(touches[k])
-            found.append(
-                Suspect(
-                    touch=at + 1,
-                    x=float(run.x[at]),
-                    y=float(run.y[at]),
-                    z=float(run.z[at]),
-                    away=float(z[k] - np.median(z)),
-                    score=float(scores[k]),
+        if np.abs(scores).max() <= DOUBTFUL:
+            continue
+        apart = generalised_esd(z, max(1, len(z) // 3), alpha=0.05 / len(often)).which
+        for k in sorted(apart.tolist()):
+            if abs(scores[k]) > DOUBTFUL:
+                at = int(touches[k])
+                found.append(
+                    Suspect(
+                        touch=at + 1,
+                        x=float(run.x[at]),
+                        y=float(run.y[at]),
+                        z=float(run.z[at]),
+                        away=float(z[k] - np.median(z)),
+                        score=float(scores[k]),
+                    )
                 )
-            )
     return tuple(found)
 
 
@@ -278,7 +291,7 @@ def _about_places(run: Run) -> Floats:
     return about[run.places.touches[run.places.of_touch] > 1]
 
 
-def _first_touch(runs: Sequence[Run]) -> FirstTouch | None:
+def _first_touch(runs: Sequence[Run], least: float) -> FirstTouch | None:
     """Compare the first touch with the mean of the others, over all visits of three or more."""
     differences, variances = [], []
     for run in runs:
@@ -290,7 +303,8 @@ def _first_touch(runs: Sequence[Run]) -> FirstTouch | None:
         return None
     mean = float(np.mean(differences))
     freedom = sum(part[1] for part in variances)
-    sigma = sqrt(sum(part[0] for part in variances) / freedom)
+    # rounded readings may agree by chance, and then know less than they seem to
+    sigma = max(sqrt(sum(part[0] for part in variances) / freedom), least)
     spread = sigma * sqrt(sum(1 + 1 / part[2] for part in variances)) / len(differences)
     reach = student_quantile(0.975, freedom)
     return FirstTouch(mean, abs(mean) > max(reach * spread, 1e-9))
@@ -302,8 +316,14 @@ def _visits(run: Run) -> list[Floats]:
     return [part for part in np.split(run.z, ends) if len(part) >= 3]
 
 
-def _two_groups(about: Floats) -> float | None:
+def _two_groups(runs: Sequence[Run], step: float) -> float | None:
     """Find a gap that parts the touches in two groups far apart for their own spread."""
+    about = np.concatenate(
+        [
+            run.z - run.places.z[run.places.of_touch]
+            for run in runs
+        ]
+    )[np.concatenate([run.places.touches[run.places.of_touch] >= 3 for run in runs])]  # fmt: skip
     if len(about) < 8:
         return None
     ordered = np.sort(about)
@@ -312,26 +332,29 @@ def _two_groups(about: Floats) -> float | None:
     low, high = ordered[:cut], ordered[cut:]
     if min(len(low), len(high)) < len(about) / 5:
         return None
-    inner = sqrt((low.var() * len(low) + high.var() * len(high)) / len(about))
-    apart = float(high.mean() - low.mean())
-    return apart if gaps[cut - 1] > 4 * inner and apart > 1e-9 else None
+    inner = sqrt((low.var() * len(low) + high.var() * len(high)) / len(about) + step**2 / 12)
+    apart, gap = float(high.mean() - low.mean()), float(gaps[cut - 1])
+    return apart if gap > max(4 * inner, 2.5 * step, 1e-9) else None
 
 
 def _set_ups(runs: Sequence[Run]) -> SetUps | None:
     """Part the spread of several runs, where all touch the same places equally often."""
-    first = runs[0].places
-    counts = set(first.touches.tolist())
-    same = len(runs) > 1 and all(
-        len(run.places) == len(first)
-        and np.array_equal(run.places.x, first.x)
-        and np.array_equal(run.places.y, first.y)
-        and set(run.places.touches.tolist()) == counts
-        for run in runs
-    )
-    if not same or len(counts) != 1:
+    places = [run.places for run in runs]
+    first = places[0]
+    counts = {int(count) for each in places for count in each.touches}
+    if len(runs) < 2 or len(counts) != 1 or len({len(each) for each in places}) != 1:
         return None
+    # in one order, whatever the order of probing
+    ranks = [np.lexsort((np.round(each.y, 1), np.round(each.x, 1))) for each in places]
+    for each, rank in zip(places, ranks, strict=True):
+        apart = np.hypot(each.x[rank] - first.x[ranks[0]], each.y[rank] - first.y[ranks[0]])
+        if apart.max() > 2 * SAME_LINE_MM:
+            return None
     table = np.array(
-        [[run.z[run.places.of_touch == place] for run in runs] for place in range(len(first))]
+        [
+            [run.z[run.places.of_touch == rank[k]] for run, rank in zip(runs, ranks, strict=True)]
+            for k in range(len(first))
+        ]
     )
     if len(first) > 1:
         crossed = crossed_components(table)

@@ -267,7 +267,7 @@ class Run:
 
 
 def _line_keys(values: Floats) -> Floats:
-    """Number the lines that coordinates stand in."""
+    """Give each coordinate the number of the line it stands in."""
     line, starts = _lines(values)
     ends = np.full(len(starts), -np.inf)
     np.maximum.at(ends, line, values)

@@ -22,7 +22,7 @@ OPTIONS = [
     ReadOptions(),
     ReadOptions(x=(0.0, 100.0), y=(0.0, 50.0)),
     ReadOptions(line="{skip}x{skip}{x}{skip}{y}{skip}{z}"),
-    ReadOptions(unit="thou", high="down", drift="correct"),
+    ReadOptions(unit="thou", high="down"),
     # VTK runs in a process of its own, which is too slow to fuzz; its refusals are tested
     *(ReadOptions(format=name) for name in FORMATS if name != "vtk"),
 ]

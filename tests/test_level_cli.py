@@ -301,6 +301,34 @@ def test_convert_refuses_other_endings(say):
 
 
 @pytest.mark.usefixtures("folder")
+def test_drift_is_taken_out_on_request(say):
+    lines = Path("first.txt").read_text().splitlines()
+    touches = [line for line in lines if line.startswith("touch")]
+    moved = []
+    for k, line in enumerate([*touches, touches[0]]):
+        head, _, z = line.rpartition(" z ")
+        moved.append(f"{head} z {float(z) + 0.05 * k / 49:+.4f}")
+    Path("drift.txt").write_text("\n".join(moved))
+    kept = json.loads(say("check", "drift.txt", "--json")[1])
+    assert kept["quality"]["drift"]["significant"]
+    assert kept["quality"]["drift"]["value"] == pytest.approx(0.05, abs=0.001)
+    assert "--drift correct takes that out" in say("check", "drift.txt")[1].replace("\n", " ")
+    right = json.loads(say("check", "drift.txt", "--json", "--drift", "correct")[1])
+    true = json.loads(say("check", "first.txt", "--json")[1])
+    assert not right["quality"]["drift"]["significant"]
+    assert "was taken out" in right["warnings"][0]
+    for axis in ("x", "y"):
+        assert right["plane"][f"fall_{axis}"] == pytest.approx(
+            true["plane"][f"fall_{axis}"], abs=0.002
+        )
+    assert abs(kept["plane"]["fall_y"] - true["plane"]["fall_y"]) > 0.03
+    code, out, _ = say("check", "first.txt", "--drift", "correct", "--json")
+    assert "drift cannot be told" in json.loads(out)["warnings"][0]
+    code, _, err = say("turns", "first.txt", "--drift", "maybe")
+    assert (code, "--drift 'maybe': must be keep or correct" in err) == (2, True)
+
+
+@pytest.mark.usefixtures("folder")
 def test_check_says_what_is_doubtful(say):
     lines = Path("first.txt").read_text().splitlines()
     which = next(k for k, line in enumerate(lines) if line.startswith("touch  17"))

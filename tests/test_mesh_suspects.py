@@ -39,6 +39,14 @@ def test_quiet_beds_have_hardly_any():
     assert np.mean(np.array(counts) > 0) < 0.09
 
 
+@pytest.mark.parametrize("side", [3, 5, 15, 31])
+def test_false_alarms_are_few_whatever_the_number_of_places(side):
+    random = np.random.default_rng(5)
+    x, y = grid(range(side), range(side))
+    maps = (places(random.normal(0, 0.003, side**2), x, y) for _ in range(200))
+    assert np.mean([len(find_suspects(each)) > 0 for each in maps]) < 0.11
+
+
 def test_scores_equal_leaving_each_place_out():
     random = np.random.default_rng(4)
     x, y = random.uniform(0, 300, (2, 20))

@@ -177,3 +177,44 @@ def test_returns_to_a_reference_are_one_run():
     run = read(text)
     assert len(run) == 13
     assert run.warnings == ()
+
+
+@pytest.mark.parametrize(
+    ("line", "z"),
+    [
+        ("x=2.000000e+01 y=1.0e+01 z=1.520000e-01: ok", 0.152),
+        ("x=20 y=10 z=0.152: ok", 0.152),
+        ("x=20 y=10 z=152.0 [um]", 0.152),
+        ("x=20 y=10 z=152.0 (um)", 0.152),
+        ('{"x": 20, "y": 10, "z": 0.152}'.replace("{", "reading "), 0.152),
+        ("X 20mm Y 10mm Z 152µm", 0.152),
+    ],
+)
+def test_values_are_read_whole_with_their_unit(line, z):
+    run = read(f"start\n{line}\n")
+    assert (run.x[0], run.y[0]) == (20, 10)
+    assert run.z[0] == pytest.approx(z)
+
+
+@pytest.mark.parametrize("value", ["152000nm", "2.0cm", "0.02m", "12:30"])
+def test_units_that_are_not_known_are_no_reading(value):
+    assert len(read(f"x=1 y=1 z=1\nx=1 y=2 z={value}\n")) == 1
+
+
+def test_a_template_may_name_the_unit():
+    run = read("at 20 / 10: 152um\n", line="at {x} / {y}: {z}um")
+    assert run.z[0] == pytest.approx(0.152)
+
+
+def test_moves_of_the_same_shape_are_refused():
+    text = "".join(
+        f"pos x={x} y={y} z=5.0000\npos x={x} y={y} z=0.{x}{y}1\n"
+        for x in (1, 2, 3)
+        for y in (1, 2)
+    )
+    with pytest.raises(ReadError, match="6 of 12 readings stand at z 5, far from the others"):
+        read(text)
+
+
+def test_long_digits_do_not_hang():
+    assert len(read("x=1 y=1 z=1\n" + "9" * 400_000 + "\n")) == 1

@@ -27,6 +27,10 @@ def read(text, **options):
         "my readings of today\nx,y,z\n10,20,0.5\n30,20,-1.5\n",
         "x [mm],y [mm],z [um]\n10,20,500\n30,20,-1500\n",
         "x [mm]  y [mm]  z (um)\n10 20 500\n30 20 -1500\n",
+        "# units: um\nx,y,z\n10,20,500\n30,20,-1500\n",
+        "# x y z [um]\n# taken cold\n10 20 500\n30 20 -1500\n",
+        "# columns: x [mm] y [mm] z [um]\n10 20 500\n30 20 -1500\n",
+        "x;y;z\n10;20;0.5;\n30;20;-1.5;\n",
         "z [thou] x [mm] y [mm]\n19.68503937007874 10 20\n-59.05511811023622 30 20\n",
     ],
 )
@@ -68,6 +72,10 @@ def test_empty_heights_are_holes():
         ("x,y,z [furlong]\n1,2,3\n", "line 1: unit 'furlong' is not known"),
         ("x,y,z,z\n1,2,3,4\n", "line 1: column z is named twice"),
         ("x,y,z\n", "holds no readings"),
+        ("x,y,z\n1,2,3,4\n", "line 2: holds 4 values where 3 are expected"),
+        ("x,y,z\n1,2," + "9" * 50_000 + "\n", "line 2: '9+' in column z is not a finite number"),
+        ("x,y,z,bed [F]\n1,2,3,140\n", "column bed is in 'F'; give it in degC"),
+        ("x [in],y [in],z\n1,2,3\n", "x and y are in inches and z says no unit"),
     ],
 )
 def test_what_is_wrong_is_said_with_its_line(text, message):

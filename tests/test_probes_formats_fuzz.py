@@ -31,7 +31,7 @@ OPTIONS = st.sampled_from(
         ReadOptions(),
         ReadOptions(x=(0.0, 9.0), y=(0.0, 9.0), rows="back-first"),
         ReadOptions(line="{skip}{x}{skip}{y}{skip}{z}"),
-        ReadOptions(unit="in", drift="correct"),
+        ReadOptions(unit="in"),
         *(ReadOptions(format=name) for name in FORMATS if name != "vtk"),
     ]
 )

@@ -67,3 +67,29 @@ def test_holes():
 def test_what_is_wrong_is_said_with_its_line(text, message):
     with pytest.raises(ReadError, match=message):
         read(text)
+
+
+def test_the_corner_may_name_the_unit():
+    for corner in ("z [um]", "um", "(um)"):
+        assert read(f"{corner};10;20\n5;100;200\n15;300;400\n").z[0] == pytest.approx(0.1)
+
+
+def test_numbers_of_rows_and_columns_give_way_to_the_ends():
+    text = "-,0,1,2\n0,.1,.2,.3\n1,.4,.5,.6\n2,.7,.8,.9\n"
+    assert any("only count columns and rows" in warning for warning in read(text).warnings)
+    run = read(text, x=(20.0, 220.0), y=(10.0, 110.0), rows="front-first")
+    assert run.places.grid is not None
+    assert run.places.grid.x.tolist() == [20, 120, 220]
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("1 2 3\n4 5 6\n7 8 9\n\n1 2 3\n4 5 6\n7 8 9\n", "line 5: a second block of rows begins"),
+        ("0,10,0,11\n0,12,0,13\n", "may be decimal commas too"),
+        ("1 2 3 4\n1 2 3 4 5\n1 2 3 4 5\n", "line 2: row holds 5 heights where 4 are expected"),
+    ],
+)
+def test_doubtful_matrices_are_refused(text, message):
+    with pytest.raises(ReadError, match=message):
+        read(text, x=(0.0, 9.0), y=(0.0, 9.0))

@@ -259,6 +259,34 @@ def test_bad_points_are_refused(text, message):
         read_run(io.StringIO(text), ReadOptions(format="xyz"))
 
 
+def text_mesh(kind, points, promised):
+    rows = "".join(f"{x} {y} {z}\n" for x, y, z in points)
+    if kind == "vtk":
+        head = f"# vtk DataFile Version 3.0\nt\nASCII\nDATASET POLYDATA\nPOINTS {promised} double\n"
+    else:
+        head = (
+            f"ply\nformat ascii 1.0\nelement vertex {promised}\nproperty double x\n"
+            "property double y\nproperty double z\nend_header\n"
+        )
+    return io.StringIO(head + rows)
+
+
+@pytest.mark.parametrize("kind", ["vtk", "ply"])
+def test_text_meshes_that_are_cut_short_are_refused(kind):
+    points = [(0, 0, 0.1), (9, 0, 0.2), (0, 9, 0.3), (9, 9, 0.1)]
+    assert len(read_run(text_mesh(kind, points, 4))) == 4
+    with pytest.raises(ReadError, match="does not hold the 6 points it promises"):
+        read_run(text_mesh(kind, points, 6))
+    with pytest.raises(ReadError, match="does not hold the 4 points it promises"):
+        read_run(text_mesh(kind, [(0, 0, "bad"), *points[1:]], 4))
+
+
+def test_flat_meshes_with_heights_elsewhere_are_refused():
+    points = [(x, y, 0) for x in range(3) for y in range(3)]
+    with pytest.raises(ReadError, match="all points lie at one height"):
+        read_run(text_mesh("vtk", points, 9))
+
+
 @pytest.mark.parametrize(
     "data",
     [
@@ -271,5 +299,7 @@ def test_bad_points_are_refused(text, message):
     ],
 )  # fmt: skip
 def test_bad_meshes_are_refused(data):
-    with pytest.raises(ReadError, match=r"VTK cannot read it|mesh without points|finite"):
+    with pytest.raises(
+        ReadError, match=r"VTK cannot read it|mesh without points|finite|points it promises"
+    ):
         read_run(io.BytesIO(data))

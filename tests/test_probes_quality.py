@@ -84,6 +84,48 @@ def test_two_groups_are_seen():
     assert np.mean([group is not None for group in one]) < 0.01
 
 
+def test_rounded_readings_are_no_two_groups_and_no_first_touch():
+    random = np.random.default_rng(11)
+    for step in (0.005, 0.01, 0.02):
+        rounded = [np.round(random.normal(0, 0.002, 20) / step) * step for _ in range(200)]
+        found = [assess_quality([at_one_place(z)]) for z in rounded]
+        assert np.mean([quality.two_groups is not None for quality in found]) < 0.02
+    xs = np.repeat(np.arange(6) * 20.0, 3)
+    first = []
+    for _ in range(300):
+        z = np.round(random.normal(0, 0.002, 18) / 0.01) * 0.01
+        quality = assess_quality([Run(x=xs, y=np.zeros(18), z=z)])
+        first.append(quality.first_touch.differs)
+    assert np.mean(first) < 0.07
+
+
+def test_good_touches_are_hardly_ever_suspect():
+    random = np.random.default_rng(12)
+    x, y = grid(range(5), range(5))
+    for touches in (5, 8):
+        xs, ys = np.repeat(x, touches), np.repeat(y, touches)
+        runs = (Run(x=xs, y=ys, z=random.normal(0, 0.003, len(xs))) for _ in range(150))
+        assert np.mean([len(assess_quality([run]).outliers) > 0 for run in runs]) < 0.09
+
+
+def test_drift_is_left_out_of_sigma():
+    random = np.random.default_rng(13)
+    xs = np.tile([0.0, 100, 200], 15)
+    z = xs / 1e3 + random.normal(0, 0.002, 45) + np.linspace(0, 0.05, 45)
+    quality = assess_quality([Run(x=xs, y=np.zeros(45), z=z)])
+    assert quality.drift.significant
+    assert quality.sigma == pytest.approx(0.002, rel=0.3)
+
+
+def test_runs_may_take_their_places_in_another_order():
+    random = np.random.default_rng(14)
+    x, y = grid(range(0, 300, 60), range(0, 300, 60))
+    order = random.permutation(25)
+    one = Run(x=x, y=y, z=0.001 * x + random.normal(0, 0.003, 25))
+    other = Run(x=x[order], y=y[order], z=(0.001 * x + random.normal(0, 0.003, 25))[order])
+    assert assess_quality([one, other]).sigma == pytest.approx(0.003, rel=0.4)
+
+
 def test_outliers_are_named_and_kept():
     z = [0.012, 0.010, 0.011, 0.013, 0.009, 0.012, 0.085, 0.011, 0.010]
     quality = assess_quality([at_one_place(z)])

@@ -3,12 +3,14 @@
 import typer
 
 from level.cli.options import (
+    DriftOption,
     JsonOption,
     LimitOption,
     MachineOption,
     RunArgument,
     find_machine,
     reading,
+    settle_drift,
 )
 from probes.formats import ReadOptions, read_run
 
@@ -21,6 +23,7 @@ def check(
     options: ReadOptions,
     machine: MachineOption = None,
     limit: LimitOption = None,
+    drift: DriftOption = "keep",
     as_json: JsonOption = False,
 ) -> None:
     """Say how a bed is tilted and how flat it is.
@@ -31,7 +34,8 @@ def check(
     """
     from level.check import check_bed
 
-    found = check_bed(read_run(run, options), find_machine(machine, needed=False), limit=limit)
+    lifts = find_machine(machine, needed=False)
+    found = check_bed(settle_drift(read_run(run, options), lifts, drift), lifts, limit=limit)
     if as_json:
         from level.show.as_json import check_json, dump
 

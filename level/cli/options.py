@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
 
 import typer
 
+from probes.errors import RequestError
 from probes.formats import FORMATS, ReadOptions
 from probes.formats.options import parse_span
+from probes.run import Run
 
 if TYPE_CHECKING:
     from level.machine import Machine
@@ -16,6 +18,7 @@ if TYPE_CHECKING:
 __all__ = [
     "DEFAULT_MACHINE",
     "DetentOption",
+    "DriftOption",
     "JsonOption",
     "LimitOption",
     "MachineOption",
@@ -23,6 +26,7 @@ __all__ = [
     "RunArgument",
     "find_machine",
     "reading",
+    "settle_drift",
 ]
 
 DEFAULT_MACHINE = Path("machine.toml")
@@ -38,6 +42,10 @@ LimitOption = Annotated[
 ]
 DetentOption = Annotated[
     float | None, typer.Option(help="Smallest turn you can make, in turns, as in 0.125.")
+]
+DriftOption = Annotated[
+    str,
+    typer.Option(help="Drift during the run: keep, or correct it where it is significant."),
 ]
 ReferenceOption = Annotated[
     str,
@@ -55,6 +63,24 @@ def find_machine(given: Path | None, *, needed: bool) -> "Machine | None":
     from level.machine import read_machine
 
     return read_machine(given or DEFAULT_MACHINE)
+
+
+def settle_drift(run: Run, machine: "Machine | None", drift: str) -> Run:
+    """Keep the drift of a run, or take a significant one out."""
+    if drift not in ("keep", "correct"):
+        raise RequestError(f"--drift {drift!r}: must be keep or correct")
+    if drift == "keep":
+        return run
+    from mesh.checks import check_run
+    from mesh.noise import drift_of, find_noise
+    from probes.drift import correct_drift
+
+    check_run(run)
+    found = drift_of(run, find_noise(run, given=machine.probe.sigma if machine else None))
+    if found is None:
+        note = "drift cannot be told, so none was taken out: no place was touched again later"
+        return run.replace(warnings=(*run.warnings, note))
+    return correct_drift(run, found)
 
 
 def _reading_options(
@@ -82,10 +108,6 @@ def _reading_options(
         str | None,
         typer.Option("--format", help=f"Format, if in doubt: {', '.join(FORMATS)}."),
     ] = None,
-    drift: Annotated[
-        str,
-        typer.Option(help="Drift during the run: keep, or correct it where it is significant."),
-    ] = "keep",
     run_number: Annotated[
         int | None, typer.Option("--run", help="Which probing of a log to take, from 1.")
     ] = None,
@@ -99,7 +121,6 @@ def _reading_options(
         y=parse_span(y, "--y") if y else None,
         rows=rows,
         run=run_number,
-        drift=drift,
     )
 
 

@@ -7,12 +7,14 @@ import typer
 
 from level.cli.options import (
     DetentOption,
+    DriftOption,
     LimitOption,
     MachineOption,
     ReferenceOption,
     RunArgument,
     find_machine,
     reading,
+    settle_drift,
 )
 from probes.formats import ReadOptions, read_run
 
@@ -34,6 +36,7 @@ def report(
     limit: LimitOption = None,
     reference: ReferenceOption = "least-motion",
     detent: DetentOption = None,
+    drift: DriftOption = "keep",
 ) -> None:
     """Write a page with the answer, a 3D picture, a map, the turns and how they came about.
 
@@ -46,7 +49,7 @@ def report(
     from level.turns import plan_turns
 
     lifts = find_machine(machine, needed=False)
-    readings = read_run(run, options)
+    readings = settle_drift(read_run(run, options), lifts, drift)
     found = check_bed(readings, lifts, limit=limit)
     plan = plan_turns(readings, lifts, reference=reference, detent=detent) if lifts else None
     write_report(found, plan, output)

@@ -4,12 +4,14 @@ import typer
 
 from level.cli.options import (
     DetentOption,
+    DriftOption,
     JsonOption,
     MachineOption,
     ReferenceOption,
     RunArgument,
     find_machine,
     reading,
+    settle_drift,
 )
 from probes.formats import ReadOptions, read_run
 
@@ -23,6 +25,7 @@ def turns(
     machine: MachineOption = None,
     reference: ReferenceOption = "least-motion",
     detent: DetentOption = None,
+    drift: DriftOption = "keep",
     as_json: JsonOption = False,
 ) -> None:
     """Say which lift to turn, which way and how far, to take the tilt out.
@@ -33,7 +36,7 @@ def turns(
 
     lifts = find_machine(machine, needed=True)
     assert lifts is not None
-    readings = read_run(run, options)
+    readings = settle_drift(read_run(run, options), lifts, drift)
     plan = plan_turns(readings, lifts, reference=reference, detent=detent)
     if as_json:
         from level.show.as_json import dump, turns_json

@@ -34,11 +34,18 @@ def character_map(places: Places, heights: Floats) -> list[str]:
         how = "mean of the places in each cell"
     lines = [f"Heights about the plane, um ({how}):", ""]
     for y, row in zip(ys[::-1], cells[::-1], strict=True):
-        values = "".join("     ." if np.isnan(v) else f"{v * 1000:+z6.0f}" for v in row)
+        values = "".join(_cell(v) for v in row)
         lines.append(f"  y {y:5.0f} |{values}")
     lines.append("          +" + "-" * (6 * len(xs)))
     lines.append("        x  " + "".join(f"{x:6.0f}" for x in xs))
     return lines
+
+
+def _cell(height: float) -> str:
+    if np.isnan(height):
+        return "     ."
+    text = f"{height * 1000:+z6.0f}"
+    return text if len(text) <= 6 and text[0] == " " else f"{text[0]:>2}****"
 
 
 def _averaged(places: Places, heights: Floats) -> tuple[Floats, Floats, Floats]:

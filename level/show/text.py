@@ -46,7 +46,8 @@ def check_text(check: Check) -> str:
 def run_line(run: Run) -> str:
     """Say in a line what was read."""
     places = run.places
-    parts = [f"{len(run)} touches at {len(places)} places"]
+    counted = "1 place" if len(places) == 1 else f"{len(places)} places"
+    parts = [f"{len(run)} touches at {counted}"]
     if places.grid:
         parts.append(f"{places.grid.columns} columns x {places.grid.rows} rows")
         blank = places.grid.columns * places.grid.rows - len(places)
@@ -104,7 +105,8 @@ def repeat_text(quality: Quality, runs: Sequence[Run]) -> str:
     for sentence in repeat_words(quality):
         lines += _wrapped(sentence)
     lines += _warnings(warning for run in runs for warning in run.warnings)
-    lines += ["", *_wrapped(f"For the machine file: [probe] sigma = {quality.sigma:.4f}")]
+    if quality.sigma:
+        lines += ["", *_wrapped(f"For the machine file: [probe] sigma = {quality.sigma:.4f}")]
     return "\n".join(lines) + "\n"
 
 

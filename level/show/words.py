@@ -144,6 +144,8 @@ def repeat_words(quality: Quality) -> list[str]:
         f"{'place' if quality.places == 1 else 'places'}). Two single touches of a place differ "
         f"by more than {quality.repeatability_limit:.4f} mm only once in twenty."
     ]
+    if quality.sigma == 0:
+        words = ["All touches read the same: the readings are too coarse to tell how it repeats."]
     if quality.coarse:
         words.append(
             f"Its readings go in steps of {quality.resolution:.4f} mm, and that sets the figure: "
@@ -156,8 +158,8 @@ def repeat_words(quality: Quality) -> list[str]:
         words.append("Drift cannot be told: no place was touched again after others.")
     elif drift.significant:
         words.append(
-            f"It drifts: {drift.value:+z.4f} mm over the run ({_interval(drift.interval)}). Let it "
-            "warm up, or touch one place again after each row."
+            f"It drifts: {drift.value:+z.4f} mm over the run ({_interval(drift.interval)}), which "
+            "the figure above leaves out. Let it warm up, or touch one place again after each row."
         )
     else:
         words.append(f"No drift shows over the run ({_interval(drift.interval)}).")

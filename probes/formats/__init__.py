@@ -4,7 +4,6 @@ from pathlib import Path
 from types import ModuleType
 from typing import IO, Any
 
-from probes.drift import correct_drift, find_drift
 from probes.errors import ReadError, RequestError
 from probes.formats import captured, columns, json_text, matrix, sdf, vtk, x3p, xyz
 from probes.formats.assembly import assemble
@@ -102,14 +101,7 @@ def read_run(source: str | Path | IO[Any], options: ReadOptions | None = None) -
     array([0.01, 0.02, 0.03])
     """
     options = options or ReadOptions()
-    run = _choose(read_runs(source, options), options)
-    if options.drift == "keep":
-        return run
-    drift = find_drift(run)
-    if drift is None:
-        note = "drift cannot be told, so none was taken out: no place was touched again later"
-        return run.replace(warnings=(*run.warnings, note))
-    return correct_drift(run, drift)
+    return _choose(read_runs(source, options), options)
 
 
 def _choose(runs: tuple[Run, ...], options: ReadOptions) -> Run:

@@ -290,9 +290,9 @@ def _check_shapes(shapes: Shapes, source: Source) -> list[str]:
         and min(others_away) > _TRAVEL
     ):
         raise ReadError(
-            f"{source.name}: {heights.count(usual)} of {len(heights)} readings stand at z {usual:g}, "
-            "far from the others, so they may be travel moves; give the shape of a touch with "
-            "--line, or take the moves out"
+            f"{source.name}: {heights.count(usual)} of {len(heights)} readings stand at z "
+            f"{usual:g}, far from the others, so they may be travel moves; give the shape of a "
+            "touch with --line, or take the moves out"
         )
     if len(heights) > 3 and len(spots) > 1 and len(set(heights)) == 1:
         raise ReadError(

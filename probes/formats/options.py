@@ -34,8 +34,6 @@ class ReadOptions:
         Which row of such a matrix comes first; front first if not said.
     run : int, optional
         Which probing of a log to take, from 1.
-    drift : {"keep", "correct"}
-        Whether a significant drift during the run is taken out.
     """
 
     format: str | None = None
@@ -46,13 +44,10 @@ class ReadOptions:
     y: tuple[float, float] | None = None
     rows: str | None = None
     run: int | None = None
-    drift: str = "keep"
 
     def __post_init__(self) -> None:
         if self.high not in ("up", "down"):
             raise RequestError(f"--high {self.high!r}: must be up or down")
-        if self.drift not in ("keep", "correct"):
-            raise RequestError(f"--drift {self.drift!r}: must be keep or correct")
         if self.line is not None and not self.line.strip():
             raise RequestError("--line: is empty; give text with the fields {x} {y} {z}")
         if self.rows not in (None, "front-first", "back-first"):

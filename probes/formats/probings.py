@@ -84,7 +84,8 @@ def _marked_cuts(run: Run, starts: Sequence[int]) -> set[int]:
 def _is_wide(run: Run, first: int, last: int) -> bool:
     """Tell whether touches cover more than a row."""
     x, y = run.x[first:last], run.y[first:last]
-    return last - first >= 4 and min(np.ptp(x), np.ptp(y)) > 0.1 * max(np.ptp(x), np.ptp(y))
+    across, along = sorted((float(np.ptp(x)), float(np.ptp(y))))
+    return last - first >= 4 and across > 0.1 * along
 
 
 def note_unfinished(run: Run) -> Run:
