@@ -207,11 +207,8 @@ def test_a_template_may_name_the_unit():
 
 
 def test_moves_of_the_same_shape_are_refused():
-    text = "".join(
-        f"pos x={x} y={y} z=5.0000\npos x={x} y={y} z=0.{x}{y}1\n"
-        for x in (1, 2, 3)
-        for y in (1, 2)
-    )
+    spots = [(x, y) for x in (1, 2, 3) for y in (1, 2)]
+    text = "".join(f"pos x={x} y={y} z=5.0000\npos x={x} y={y} z=0.{x}{y}1\n" for x, y in spots)
     with pytest.raises(ReadError, match="6 of 12 readings stand at z 5, far from the others"):
         read(text)
 
