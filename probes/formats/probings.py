@@ -11,6 +11,9 @@ __all__ = ["note_unfinished", "split_probings"]
 
 _FEWEST_VISITS = 3
 
+_MOST_WAITED_FOR = 20_000
+"""Touches. Nobody waits for longer probings, and to lay them out would slow their reading."""
+
 
 def split_probings(
     run: Run, starts: Sequence[int], *, restarts: bool = True
@@ -90,6 +93,8 @@ def _is_wide(run: Run, first: int, last: int) -> bool:
 
 def note_unfinished(run: Run) -> Run:
     """Say so where the row that was probed last is not complete: the probing may be broken off."""
+    if len(run) > _MOST_WAITED_FOR:
+        return run
     grid = run.places.grid
     if grid is None or grid.rows < 3 or grid.columns < 3:
         return run
