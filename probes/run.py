@@ -23,8 +23,8 @@ _LATTICE_MM = 1e-3
 """Where touches lie so densely that lines run into each other, they are told apart on this."""
 
 
-FARTHEST_MM = 1e6
-"""A reading beyond this (mm) is no reading; a kilometre leaves room enough."""
+FARTHEST_MM = 1e9
+"""A reading beyond this (mm) is no reading of any machine."""
 
 
 def frozen(values: npt.ArrayLike) -> Floats:

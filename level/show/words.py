@@ -46,6 +46,8 @@ def check_words(check: Check) -> list[str]:
     for limit in check.limits:
         verdict = "within" if limit.within else "OUTSIDE"
         words.append(f"That is {verdict} the {limit.name} limit of {limit.limit:.3f} mm.")
+    if check.noise.source == "map":
+        words.append("What stands behind ± rests on noise that was estimated from the map.")
     return words + quality_words(check)
 
 

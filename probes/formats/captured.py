@@ -295,10 +295,15 @@ def _check_shapes(shapes: Shapes, source: Source) -> list[str]:
             "touch with --line, or take the moves out"
         )
     if len(heights) > 3 and len(spots) > 1 and len(set(heights)) == 1:
-        raise ReadError(
-            f"{source.name}: every z is {heights[0]:g}, so these are travel moves and no touches; "
-            "give the shape of a touch with --line"
-        )
+        if abs(usual) >= _TRAVEL:
+            raise ReadError(
+                f"{source.name}: every z is {usual:g}, so these are travel moves and no touches; "
+                "give the shape of a touch with --line"
+            )
+        return [
+            f"every z is {usual:g}: if these are travel moves and no touches, give the shape of a "
+            "touch with --line"
+        ]
     rest = len(heights) - len(shapes[common])
     if not rest or len(shapes[common]) < 3:
         return []
