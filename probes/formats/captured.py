@@ -1,6 +1,8 @@
 """Captured text: a log saved from a terminal, with the readings among other lines."""
 
+import math
 import re
+from array import array
 from collections.abc import Iterator
 from itertools import chain
 
@@ -13,6 +15,7 @@ from probes.formats.numbers import COMMA_NUMBER, NUMBER
 from probes.formats.options import ReadOptions
 from probes.formats.remarks import is_remark
 from probes.formats.source import Source
+from probes.formats.travel import check_travel
 from probes.run import Floats
 from probes.units import unit_name, unit_words
 
@@ -36,12 +39,6 @@ _LABELLED = re.compile(
     re.IGNORECASE,
 )
 _NUMBER = re.compile(COMMA_NUMBER)
-_TRAVEL = 1.0
-"""Heights in lines of two shapes that lie farther apart than this are no touches of one bed."""
-
-_DISAGREE = 0.05
-"""Heights of one place in lines of two shapes that differ by more are no two touches of it."""
-
 _LONGEST = 4096
 """Characters. Longer lines are no console lines, and are passed over."""
 
@@ -220,9 +217,10 @@ def _shape_pattern(line: str) -> re.Pattern[str]:
 
 
 def _automatic(source: Source) -> Readings:
-    values: dict[str, list[float]] = {"x": [], "y": [], "z": []}
+    values = {name: array("d") for name in ("x", "y", "z")}
     units: dict[str, str] = {}
-    shapes: Shapes = {}
+    shapes: dict[str, int] = {}
+    of_reading = array("l")
     starts: list[int] = []
     before, marker = "", None
     passed_over = 0
@@ -232,16 +230,15 @@ def _automatic(source: Source) -> Readings:
             passed_over += 1
             before = line.strip()
             if marker and marker.match(line):
-                starts.append(len(values["z"]))
+                starts.append(len(of_reading))
             continue
-        if not values["z"] and before:
+        if not of_reading and before:
             marker = _shape_pattern(before)
         shape = " ".join(_NUMBER.sub("#", line).split())
-        x, y, z = (_number(labels[name][0]) for name in ("x", "y", "z"))
-        shapes.setdefault(shape, []).append((x, y, z))
+        of_reading.append(shapes.setdefault(shape, len(shapes)))
         for name, (word, unit) in labels.items():
             value = _number(word)
-            if not np.isfinite(value):
+            if not math.isfinite(value):
                 raise _not_finite(word, name, source.at(number))
             values[name].append(value)
             if unit:
@@ -251,98 +248,13 @@ def _automatic(source: Source) -> Readings:
                         f"{source.at(number)}{name} is in {said} but in {units[name]} further up; "
                         "keep one unit in a run"
                     )
-    if not values["z"]:
+    if not of_reading:
         raise ReadError(f"{source.name}: no line holds a labelled x, y and z")
+    x, y, z = (np.frombuffer(values[name]) for name in ("x", "y", "z"))
+    warnings = check_travel(list(shapes), np.array(of_reading), x, y, z, source.name)
     return Readings(
-        values["x"],
-        values["y"],
-        values["z"],
-        units=units,
-        passed_over=passed_over,
-        starts=starts,
-        warnings=_check_shapes(shapes, source),
-    )
-
-
-Shapes = dict[str, list[tuple[float, float, float]]]
-"""Readings by the shape of their line: its text with # for each number."""
-
-
-def _check_shapes(shapes: Shapes, source: Source) -> list[str]:
-    """Refuse to mix touches with travel moves; point out what may still be such a mix."""
-    common = max(shapes, key=lambda shape: len(shapes[shape]))
-    others = [shape for shape in shapes if shape != common]
-    for shape in others:
-        if _clash(shapes[common], shapes[shape]):
-            touch = max(common, shape, key=lambda one: len({z for *_, z in shapes[one]}))
-            raise ReadError(
-                f"{source.name}: lines of two shapes hold x, y and z and do not agree, so one may "
-                f"be travel moves: {_shown(common, shapes)}, and {_shown(shape, shapes)}; give the "
-                f"shape of a touch, as in --line {_as_template(touch)!r}"
-            )
-    heights = [z for readings in shapes.values() for *_, z in readings]
-    spots = {(x, y) for readings in shapes.values() for x, y, _ in readings}
-    usual = max(set(heights), key=heights.count)
-    others_away = [abs(z - usual) for z in heights if z != usual]
-    if (
-        len(others_away) > 2
-        and heights.count(usual) > max(3, 0.3 * len(heights))
-        and min(others_away) > _TRAVEL
-    ):
-        raise ReadError(
-            f"{source.name}: {heights.count(usual)} of {len(heights)} readings stand at z "
-            f"{usual:g}, far from the others, so they may be travel moves; give the shape of a "
-            "touch with --line, or take the moves out"
-        )
-    if len(heights) > 3 and len(spots) > 1 and len(set(heights)) == 1:
-        if abs(usual) >= _TRAVEL:
-            raise ReadError(
-                f"{source.name}: every z is {usual:g}, so these are travel moves and no touches; "
-                "give the shape of a touch with --line"
-            )
-        return [
-            f"every z is {usual:g}: if these are travel moves and no touches, give the shape of a "
-            "touch with --line"
-        ]
-    rest = len(heights) - len(shapes[common])
-    if not rest or len(shapes[common]) < 3:
-        return []
-    return [
-        f"{rest} of the {len(heights)} readings stand in lines of another shape than "
-        f"{common[:60]!r}; say --line with the shape you want if they are no touches"
-    ]
-
-
-def _clash(one: list[tuple[float, float, float]], other: list[tuple[float, float, float]]) -> bool:
-    """Tell whether readings of two shapes cannot all be touches of one bed."""
-    heights, others = [z for *_, z in one], [z for *_, z in other]
-    if min(others) > max(heights) + _TRAVEL or max(others) < min(heights) - _TRAVEL:
-        return True
-    # moves go to one height; touches differ
-    fixed = [len(values) > 2 and len(set(values)) == 1 for values in (heights, others)]
-    if any(fixed) and not all(fixed):
-        return True
-    places = {(x, y): z for x, y, z in one}
-    apart = [abs(z - places[x, y]) for x, y, z in other if (x, y) in places]
-    return len(apart) > 2 and float(np.median(apart)) > _DISAGREE
-
-
-def _shown(shape: str, shapes: Shapes) -> str:
-    return f"{shape[:60]!r} ({len(shapes[shape])} lines)"
-
-
-def _as_template(shape: str) -> str:
-    """Make a template of the shape of a labelled line, from its first label on."""
-    template = re.sub(r"(?i)(?<![A-Za-z_])([xyz])(\s*[:=]?\s*)#", r"\1\2{\1}", shape)
-    template = re.sub(r"\{([XYZ])\}", lambda match: match[0].lower(), template)
-    fields = [
-        match.start() for match in re.finditer(r"(?i)(?<![A-Za-z_])[xyz]\s*[:=]?\s*\{", template)
-    ]
-    ends = [match.end() for match in re.finditer(r"\{[xyz]\}", template)]
-    if len(fields) < 3 or len(ends) < 3:
-        return "{x} {y} {z}"
-    words = template[: fields[0]].rsplit("#", 1)[-1].lstrip("]), .:")
-    return words + template[fields[0] : ends[-1]].replace("#", "{skip}")
+        x, y, z, units=units, passed_over=passed_over, starts=starts, warnings=warnings
+    )  # fmt: skip
 
 
 def _labels(line: str) -> dict[str, tuple[str, str]] | None:

@@ -2,6 +2,7 @@
 
 import io
 import re
+from array import array
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -128,7 +129,7 @@ def _fast(source: Source, layout: Layout, header: _Header, where: dict[str, int]
 def _line_by_line(
     source: Source, layout: Layout, header: _Header, where: dict[str, int]
 ) -> tuple[Floats, int]:
-    touches: list[list[float]] = []
+    values = array("d")
     holes = 0
     for row in rows(source, layout):
         if row.number <= header.line:
@@ -146,7 +147,6 @@ def _line_by_line(
         if cells[where["z"]].lower() in HOLES - {"nan"}:
             holes += 1
             continue
-        touch = []
         for name, index in where.items():
             value = layout.number(cells[index])
             if value is None:
@@ -154,9 +154,8 @@ def _line_by_line(
                     f"{source.at(row.number)}{cells[index][:40]!r} in column {name} is not a "
                     "finite number; correct it or take the line out"
                 )
-            touch.append(value)
-        touches.append(touch)
-    return np.array(touches, dtype=np.float64).reshape(-1, len(where)), holes
+            values.append(value)
+    return np.array(values, dtype=np.float64).reshape(-1, len(where)), holes
 
 
 def _has_position(cells: list[str], layout: Layout) -> bool:
@@ -169,7 +168,7 @@ def _comments(source: Source) -> list[Row]:
     for number, line in source.lines():
         if is_remark(line):
             text = line.strip()
-            found.append(Row(number, "#" + text.rpartition(":")[2].lstrip("#"), []))
+            found.append(Row(number, "#" + text.rpartition(":")[2].lstrip("#"), Layout(" ", False)))
         elif line.strip():
             break
     return found

@@ -100,7 +100,7 @@ def _corner_unit(table: list[Row], columns: int) -> dict[str, str]:
 def _trimmed(table: list[Row]) -> list[Row]:
     """Drop a last column that is empty in every row: each row ends with a separator."""
     if table and all(len(row.cells) > 1 and not row.cells[-1] for row in table):
-        return [Row(row.number, row.text, row.cells[:-1]) for row in table]
+        return [Row(row.number, row.text, row.layout, last=-1) for row in table]
     return table
 
 
@@ -196,7 +196,7 @@ def _with_axes(
                 "belongs; it must be a number"
             )
         ys.append(y)
-    heights = [Row(row.number, row.text, row.cells[1:]) for row in table[1:]]
+    heights = [Row(row.number, row.text, row.layout, 1, row.last) for row in table[1:]]
     _check_lengths(heights, source, len(xs))
     for name, values in (("x", xs), ("y", ys)):
         if len(set(values)) < len(values):

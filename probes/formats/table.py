@@ -52,11 +52,22 @@ class Layout:
 
 @dataclass(frozen=True)
 class Row:
-    """One line of a table: its number from 1, its text and its cells."""
+    """One line of a table: its number from 1, its text, and which of its cells count.
+
+    Cells are split when they are asked for: a large table of small strings would take many times
+    the memory of its text.
+    """
 
     number: int
     text: str
-    cells: list[str]
+    layout: Layout
+    first: int = 0
+    last: int | None = None
+
+    @property
+    def cells(self) -> list[str]:
+        """The stripped cells."""
+        return self.layout.cells(self.text)[self.first : self.last]
 
 
 _LAYOUTS = (
@@ -109,7 +120,7 @@ def _share_of_numbers(line: str, layout: Layout) -> float:
 def rows(source: Source, layout: Layout) -> Iterator[Row]:
     """Yield every line that is not blank or a comment."""
     for number, line in _data_lines(source):
-        yield Row(number, line, layout.cells(line))
+        yield Row(number, line, layout)
 
 
 def sample_rows(source: Source, layout: Layout) -> list[Row]:
