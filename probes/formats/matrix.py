@@ -56,6 +56,7 @@ def parse(source: Source, options: ReadOptions) -> Readings:
     warnings: list[str] = []
     if _has_axes(table[:SAMPLE], layout, options):
         xs, ys, heights = _with_axes(table, layout, source)
+        z = _heights(heights, layout, source)
         if options.x and options.y and _counts(xs) and _counts(ys):
             # the numbers of columns and rows, printed beside the heights
             xs, ys = _between_ends(len(xs), len(ys), source, options, warnings)
@@ -72,10 +73,9 @@ def parse(source: Source, options: ReadOptions) -> Readings:
                 "a header of columns must name x, y and z, as in x,y,z or x [mm],y [mm],z [um]"
             )
         _check_lengths(table, source, len(table[0].cells))
-        _check_commas(_heights(table, layout, source), table, layout, source)
+        z = _heights(table, layout, source)
+        _check_commas(z, table, layout, source)
         xs, ys = _between_ends(len(table[0].cells), len(table), source, options, warnings)
-        heights = table
-    z = _heights(heights, layout, source)
     across, along = np.meshgrid(xs, ys)
     probed = np.isfinite(z)
     return Readings(
