@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 from mesh.checks import check_run
 from mesh.flatness import Flatness, flatness
+from mesh.limits import Grade, grades_met
 from mesh.noise import Noise, drift_of, find_noise
 from mesh.suspects import SuspectPlace, find_suspects
 from mesh.tilt import Tilt, find_tilt
@@ -68,6 +69,19 @@ class Check:
     suspects: tuple[SuspectPlace, ...]
     outliers: tuple[Suspect, ...]
     drift: Drift | None
+
+    @property
+    def plate(self) -> tuple[float, float]:
+        """Sides of the plate, mm: the bed's if it is known, else the probed rectangle's."""
+        bed = self.machine.bed if self.machine else None
+        if bed is None:
+            return self.tilt.width, self.tilt.depth
+        return bed.x[1] - bed.x[0], bed.y[1] - bed.y[0]
+
+    @property
+    def grades(self) -> tuple[tuple[Grade, float | None], ...]:
+        """The finest surface-plate grades that the minimum zone meets, as `grades_met` has them."""
+        return grades_met(self.flatness.minimum_zone, *self.plate)
 
     @property
     def warnings(self) -> tuple[str, ...]:

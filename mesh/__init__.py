@@ -1,6 +1,7 @@
 """What shape it has: planes, the minimum zone, flatness, modes and tilt of probed places."""
 
 from mesh.flatness import Flatness, flatness
+from mesh.limits import Grade, grade_limits, grades_met
 from mesh.modes import Mode, Modes, modes
 from mesh.noise import Noise, find_noise
 from mesh.plane import PlaneFit, fit_plane
@@ -10,6 +11,7 @@ from mesh.zone import Zone, minimum_zone
 
 __all__ = [
     "Flatness",
+    "Grade",
     "Mode",
     "Modes",
     "Noise",
@@ -21,6 +23,8 @@ __all__ = [
     "find_tilt",
     "fit_plane",
     "flatness",
+    "grade_limits",
+    "grades_met",
     "minimum_zone",
     "modes",
     "straightness",

@@ -301,6 +301,20 @@ def test_convert_refuses_other_endings(say):
 
 
 @pytest.mark.usefixtures("folder")
+def test_grades_are_yardsticks(say):
+    code, out, _ = say("check", "first.txt", "--grade")
+    text = " ".join(out.split())
+    # ISO 8512-2 grade 3 on 350 x 350 mm: diagonal 495, so 500: 0.024 x 500 + 20 = 32 um
+    assert "surface plates of 350 x 350 mm" in text
+    assert "2.6 times what ISO 8512-2 grade 3 allows (0.0320 mm)" in text
+    assert "grade" not in say("check", "first.txt")[1]
+    answer = json.loads(say("check", "first.txt", "--json")[1])
+    assert [g["standard"] for g in answer["grades"]] == ["ISO 8512-2", "DIN 876", "GGG-P-463c"]
+    assert not any(g["met"] for g in answer["grades"])
+    assert (code, answer["within"]) == (0, True)
+
+
+@pytest.mark.usefixtures("folder")
 def test_drift_is_taken_out_on_request(say):
     lines = Path("first.txt").read_text().splitlines()
     touches = [line for line in lines if line.startswith("touch")]

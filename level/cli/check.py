@@ -1,5 +1,7 @@
 """`planish check` asks whether a bed is flat and the gantry parallel to it."""
 
+from typing import Annotated
+
 import typer
 
 from level.cli.options import (
@@ -23,6 +25,9 @@ def check(
     options: ReadOptions,
     machine: MachineOption = None,
     limit: LimitOption = None,
+    grade: Annotated[
+        bool, typer.Option("--grade", help="Say which surface-plate grades the bed meets.")
+    ] = False,
     drift: DriftOption = "keep",
     as_json: JsonOption = False,
 ) -> None:
@@ -43,6 +48,6 @@ def check(
     else:
         from level.show.text import check_text
 
-        typer.echo(check_text(found), nl=False)
+        typer.echo(check_text(found, grade=grade), nl=False)
     if found.within is False:
         raise typer.Exit(3)

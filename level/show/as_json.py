@@ -125,6 +125,15 @@ def check_json(check: Check) -> dict[str, Any]:
                 }
                 for limit in check.limits
             ],
+            "grades": [
+                {
+                    "standard": grade.standard,
+                    "grade": grade.name,
+                    "limit": grade.limit,
+                    "met": times is None,
+                }
+                for grade, times in check.grades
+            ],
             "within": check.within,
         },
     )

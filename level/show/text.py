@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from level.show.charmap import character_map
 from level.show.words import (
     check_words,
+    grade_words,
     how_words,
     noise_words,
     repeat_words,
@@ -31,10 +32,10 @@ __all__ = ["check_text", "repeat_text", "run_line", "turns_text"]
 _WIDTH = 80
 
 
-def check_text(check: Check) -> str:
-    """Write a check for the terminal."""
+def check_text(check: Check, *, grade: bool = False) -> str:
+    """Write a check for the terminal, with surface-plate grades if asked."""
     lines = [*_wrapped(run_line(check.run)), ""]
-    for sentence in check_words(check):
+    for sentence in check_words(check) + ([grade_words(check)] if grade else []):
         lines += _wrapped(sentence)
     lines.append("")
     lines += character_map(check.run.places, check.flatness.departures)

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "check_words",
+    "grade_words",
     "how_words",
     "noise_words",
     "quality_words",
@@ -49,6 +50,20 @@ def check_words(check: Check) -> list[str]:
     if check.noise.source == "map":
         words.append("What stands behind ± rests on noise that was estimated from the map.")
     return words + quality_words(check)
+
+
+def grade_words(check: Check) -> str:
+    """Say which surface-plate grades a bed meets."""
+    width, depth = check.plate
+    parts = []
+    for grade, times in check.grades:
+        name = f"{grade.standard} grade {grade.name}"
+        far = f"{times:.1f} times what {name} allows" if times else f"meets {name}"
+        parts.append(f"{far} ({grade.limit:.4f} mm)")
+    return (
+        f"Held against surface plates of {width:.0f} x {depth:.0f} mm, which no printer needs: "
+        f"{', '.join(parts)}."
+    )
 
 
 def tilt_words(tilt: Tilt, noise: Noise) -> str:
