@@ -12,7 +12,7 @@ from probes.formats.options import ReadOptions
 from probes.formats.remarks import Remarks, find_remarks
 from probes.formats.source import Source
 from probes.run import Run
-from probes.units import MM_PER_UNIT, position_unit, unit_name
+from probes.units import mm_per, position_unit, unit_name
 
 __all__ = ["Readings", "assemble"]
 
@@ -78,7 +78,7 @@ def assemble(readings: Readings, source: Source, options: ReadOptions, format_na
             f"{source.name}: x and y are in inches and z says no unit; name it in its header, as "
             "in z [in] or z [thou], or by --unit"
         )
-    mm, sign = MM_PER_UNIT[position], 1.0 if options.high == "up" else -1.0
+    mm, sign = mm_per(position), 1.0 if options.high == "up" else -1.0
     x = np.asarray(readings.x, dtype=np.float64) * mm
     y = np.asarray(readings.y, dtype=np.float64) * mm
     warnings = list(readings.warnings)
@@ -94,7 +94,7 @@ def assemble(readings: Readings, source: Source, options: ReadOptions, format_na
     return Run(
         x=x,
         y=y,
-        z=np.asarray(readings.z, dtype=np.float64) * (sign * MM_PER_UNIT[height]),
+        z=np.asarray(readings.z, dtype=np.float64) * (sign * mm_per(height)),
         source=source.name,
         format=format_name,
         passed_over=readings.passed_over,
