@@ -173,11 +173,13 @@ def _by_template(source: Source, template: str) -> Readings:
 def _readable(block: str) -> tuple[str, int]:
     """Blank out comments and endless lines; give the text and the number of lines left."""
     lines = block.split("\n")
+    passed = 0
     if "#" in block or max(map(len, lines)) > _LONGEST:
         passed = sum(len(line) > _LONGEST for line in lines)
         lines = ["" if is_remark(line) or len(line) > _LONGEST else line for line in lines]
-        return "\n".join(lines), passed + sum(map(bool, map(str.strip, lines)))
-    return block, sum(map(bool, map(str.strip, lines)))
+        block = "\n".join(lines)
+    blank = lines.count("") + sum(map(str.isspace, lines))
+    return block, passed + len(lines) - blank
 
 
 def _values(
