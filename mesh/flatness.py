@@ -10,8 +10,8 @@ from mesh.checks import check_places
 from mesh.noise import Noise
 from mesh.plane import fit_plane
 from mesh.zone import Zone, minimum_zone
+from probes.quantiles import chi_square_quantile
 from probes.run import Floats
-from probes.student import chi_square_quantile
 
 __all__ = ["Flatness", "expected_range", "flatness", "range_quantile"]
 

@@ -8,8 +8,8 @@ import numpy as np
 from mesh.modes import modes
 from probes.drift import Drift, find_drift
 from probes.quality import find_resolution, repeat_sigma
+from probes.quantiles import normal_quantile, student_quantile
 from probes.run import Floats, Grid, Places, Run
-from probes.student import normal_quantile, student_quantile
 
 __all__ = ["Noise", "drift_of", "find_noise"]
 

@@ -6,8 +6,8 @@ import numpy as np
 
 from mesh.modes import modes
 from probes.outliers import DOUBTFUL
+from probes.quantiles import student_quantile
 from probes.run import Floats, Ints, Places
-from probes.student import student_quantile
 
 __all__ = ["SuspectPlace", "find_suspects"]
 

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from probes.quantiles import normal_quantile, student_quantile
 from probes.run import Floats, Ints, Run
-from probes.student import normal_quantile, student_quantile
 
 __all__ = ["Drift", "LineFit", "correct_drift", "find_drift", "fit_line"]
 

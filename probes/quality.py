@@ -11,8 +11,8 @@ from probes.components import crossed_components, nested_components
 from probes.drift import Drift, correct_drift, find_drift
 from probes.errors import ReadError
 from probes.outliers import DOUBTFUL, generalised_esd, modified_z
+from probes.quantiles import chi_square_quantile, student_quantile
 from probes.run import SAME_LINE_MM, Floats, Run
-from probes.student import chi_square_quantile, student_quantile
 
 __all__ = [
     "FirstTouch",
@@ -286,9 +286,10 @@ def suspect_touches(run: Run, resolution: float | None) -> tuple[Suspect, ...]:
     return tuple(found)
 
 
-def _about_places(run: Run) -> Floats:
+def _about_places(run: Run, least: int = 2) -> Floats:
+    """Give the touches less the mean of their place, where that was touched `least` times."""
     about: Floats = run.z - run.places.z[run.places.of_touch]
-    return about[run.places.touches[run.places.of_touch] > 1]
+    return about[run.places.touches[run.places.of_touch] >= least]
 
 
 def _first_touch(runs: Sequence[Run], least: float) -> FirstTouch | None:
@@ -318,12 +319,7 @@ def _visits(run: Run) -> list[Floats]:
 
 def _two_groups(runs: Sequence[Run], step: float) -> float | None:
     """Find a gap that parts the touches in two groups far apart for their own spread."""
-    about = np.concatenate(
-        [
-            run.z - run.places.z[run.places.of_touch]
-            for run in runs
-        ]
-    )[np.concatenate([run.places.touches[run.places.of_touch] >= 3 for run in runs])]  # fmt: skip
+    about = np.concatenate([_about_places(run, least=3) for run in runs])
     if len(about) < 8:
         return None
     ordered = np.sort(about)

@@ -95,6 +95,12 @@ def test_a_reading_that_is_not_finite_is_said(value):
         read(f"x:1 y:1 z:1\nx:1 y:2 z:{value}\n")
 
 
+def test_the_line_is_right_behind_the_start_of_another_probing():
+    text = "begin\nat 1 1 1\nat 1 2 1\nend\nbegin\nat 1 1 1\nat 1 2 nan\n"
+    with pytest.raises(ReadError, match="line 7: z is nan"):
+        read(text, line="at {x} {y} {z}")
+
+
 def test_two_units_are_said():
     with pytest.raises(ReadError, match="line 2: z is in um but in mm further up"):
         read("x:1 y:1 z:1 mm\nx:1 y:2 z:1 um\n")

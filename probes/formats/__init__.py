@@ -9,7 +9,7 @@ from probes.formats import captured, columns, json_text, matrix, sdf, vtk, x3p, 
 from probes.formats.assembly import assemble
 from probes.formats.match import Match
 from probes.formats.options import ReadOptions
-from probes.formats.probings import note_unfinished, split_probings
+from probes.formats.probings import is_broken_off, note_unfinished, split_probings
 from probes.formats.source import Source, load
 from probes.run import Run
 
@@ -113,13 +113,14 @@ def _choose(runs: tuple[Run, ...], options: ReadOptions) -> Run:
     if len(runs) == 1:
         return runs[0]
     most = max(len(run.places) for run in runs)
-    whole = [k for k, run in enumerate(runs) if 2 * len(run.places) > most
-             and not any("broken off" in w for w in run.warnings)]  # fmt: skip
+    broken = [is_broken_off(run, runs) for run in runs]
+    whole = [k for k, run in enumerate(runs) if 2 * len(run.places) > most and not broken[k]]
     chosen = whole[-1] if whole else len(runs) - 1
-    broken = [warning for run in runs for warning in run.warnings if "broken off" in warning]
     note = f"the log holds {len(runs)} probings; number {chosen + 1} was taken, --run takes another"
-    run = runs[chosen]
-    return run.replace(warnings=tuple(dict.fromkeys((*run.warnings, note, *broken))))
+    said = [*runs[chosen].warnings, note]
+    for run, is_broken in zip(runs, broken, strict=True):
+        said += run.warnings[-1:] if is_broken else ()  # that it was broken off
+    return runs[chosen].replace(warnings=tuple(dict.fromkeys(said)))
 
 
 def _find_format(source: Source, options: ReadOptions) -> str:

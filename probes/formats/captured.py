@@ -148,7 +148,8 @@ def _by_template(source: Source, template: str) -> Readings:
         for begin, end in zip([0, *cuts], [*cuts, len(text)], strict=True):
             if begin:
                 starts.append(count)
-            values = _values(pattern, text[begin:end] if cuts else text, fields, source, first)
+            number = first + text.count("\n", 0, begin)
+            values = _values(pattern, text[begin:end], fields, source, number)
             count += len(values)
             found.append(values)
     table = np.concatenate(found) if found else np.empty((0, len(fields)))

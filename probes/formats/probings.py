@@ -7,7 +7,7 @@ import numpy as np
 
 from probes.run import SAME_LINE_MM, Ints, Run
 
-__all__ = ["note_unfinished", "split_probings"]
+__all__ = ["is_broken_off", "note_unfinished", "split_probings"]
 
 _FEWEST_VISITS = 3
 
@@ -114,24 +114,24 @@ def note_unfinished(run: Run) -> Run:
     return run
 
 
-def _named(part: Run, number: int, parts: list[Run]) -> Run:
-    most = max(len(other.places) for other in parts)
-    warnings = part.warnings
-    if len(part.places) < most and _starts_like(part, parts):
-        warnings = (
-            *warnings,
-            f"probing {number} of {len(parts)} was broken off after {len(part.places)} of {most} "
-            "places",
-        )
-    return part.replace(source=f"{part.source} probing {number}", warnings=warnings)
-
-
-def _starts_like(part: Run, parts: list[Run]) -> bool:
-    """Tell whether a longer probing goes the same way at first."""
-    count = len(part.places)
+def is_broken_off(run: Run, runs: Sequence[Run]) -> bool:
+    """Tell whether a longer one of some probings goes the same way as this one at first."""
+    count = len(run.places)
     return any(
         len(other.places) > count
-        and np.allclose(other.places.x[:count], part.places.x, atol=SAME_LINE_MM)
-        and np.allclose(other.places.y[:count], part.places.y, atol=SAME_LINE_MM)
-        for other in parts
+        and np.allclose(other.places.x[:count], run.places.x, atol=SAME_LINE_MM)
+        and np.allclose(other.places.y[:count], run.places.y, atol=SAME_LINE_MM)
+        for other in runs
     )
+
+
+def _named(part: Run, number: int, parts: list[Run]) -> Run:
+    warnings = part.warnings
+    if is_broken_off(part, parts):
+        most = max(len(other.places) for other in parts)
+        note = (
+            f"probing {number} of {len(parts)} was broken off after {len(part.places)} of {most} "
+            "places"
+        )
+        warnings = (*warnings, note)
+    return part.replace(source=f"{part.source} probing {number}", warnings=warnings)

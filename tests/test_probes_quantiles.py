@@ -1,7 +1,7 @@
 import pytest
 from scipy.special import chdtri, stdtrit
 
-from probes.student import chi_square_quantile, student_quantile
+from probes.quantiles import chi_square_quantile, student_quantile
 
 
 @pytest.mark.parametrize("freedom", [1, 2, 3, 4, 5, 10, 31, 100, 399, 400, 1000, 89_994])
