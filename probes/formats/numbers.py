@@ -1,8 +1,9 @@
 """Numbers as people and machines write them, and the words that stand for "not measured"."""
 
+import math
 import re
 
-__all__ = ["COMMA_NUMBER", "HOLES", "NUMBER", "parse_number"]
+__all__ = ["COMMA_NUMBER", "HOLES", "NUMBER", "finite_number", "parse_number"]
 
 NUMBER = r"(?>[-+−]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?)"
 """Pattern of a decimal number in any usual notation: ``12``, ``+1.2e-3``, ``.5``, ``-0``. It is
@@ -37,5 +38,19 @@ def parse_number(text: str, *, decimal_comma: bool = False) -> float | None:
         text = text.replace(",", ".", 1)
     if not _WHOLE.fullmatch(text):
         return None
-    value = float(text.replace("−", "-"))
-    return value if abs(value) < float("inf") else None
+    return finite_number(text.replace("−", "-"))
+
+
+def finite_number(text: str) -> float | None:
+    """Read a finite number from the text a program wrote, in any notation of `float`, or None.
+
+    Examples
+    --------
+    >>> finite_number("-2.5E-06"), finite_number("inf"), finite_number("five")
+    (-2.5e-06, None, None)
+    """
+    try:
+        value = float(text)
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None

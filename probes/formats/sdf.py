@@ -13,6 +13,7 @@ import numpy as np
 from probes.errors import ReadError, RequestError
 from probes.formats.assembly import Readings
 from probes.formats.match import Match
+from probes.formats.numbers import finite_number
 from probes.formats.options import ReadOptions
 from probes.formats.source import Source
 from probes.run import Run
@@ -121,21 +122,15 @@ def _number(header: dict[str, str], key: str, source: Source) -> float:
 def _height(word: str, where: str) -> float:
     if word.upper() == MISSING:
         return math.nan
-    try:
-        height = float(word)
-    except ValueError:
-        height = math.inf
-    if not math.isfinite(height):
+    height = finite_number(word)
+    if height is None:
         raise ReadError(f"{where}{word[:40]!r} is no height; write a number or {MISSING}")
     return height
 
 
 def _origin(trailer: dict[str, str], key: str, source: Source) -> float:
-    try:
-        origin = float(trailer.get(key, "0"))
-    except ValueError:
-        origin = math.inf
-    if not math.isfinite(origin):
+    origin = finite_number(trailer.get(key, "0"))
+    if origin is None:
         raise ReadError(f"{source.name}: {key} in the trailer is no position in mm")
     return origin
 

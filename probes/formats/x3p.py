@@ -6,7 +6,6 @@ and every checksum that is there is checked.
 """
 
 import io
-import math
 import posixpath
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
@@ -16,6 +15,7 @@ import numpy as np
 from probes.errors import ReadError
 from probes.formats.assembly import Readings
 from probes.formats.match import Match
+from probes.formats.numbers import finite_number
 from probes.formats.options import ReadOptions
 from probes.formats.remarks import remark_value
 from probes.formats.sdf import LARGEST_SURFACE
@@ -172,11 +172,8 @@ def _text(root: "Element", path: str, archive: "_Archive", usual: str | None = N
 
 def _amount(root: "Element", path: str, archive: "_Archive", usual: str | None = None) -> float:
     text = _text(root, path, archive, usual)
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.inf
-    if not math.isfinite(value):
+    value = finite_number(text)
+    if value is None:
         raise ReadError(f"{archive.name}: {path} is {text[:40]!r}, not a finite number")
     return value
 
