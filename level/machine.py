@@ -12,6 +12,7 @@ import msgspec
 import numpy as np
 
 from level.drive import belt_lead, screw_lead
+from mesh.plate import find_material
 from probes.errors import MachineError
 from probes.run import Floats, Run
 
@@ -27,13 +28,39 @@ _HAND_DETENT = 1 / 8
 
 
 class Bed(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """The bed: its edges along x and y in mm, and what its plate is made of."""
+    """The bed: its edges along x and y in mm, and what its plate is made of.
+
+    Attributes
+    ----------
+    x, y : (float, float)
+        Left and right, front and back edge, mm.
+    plate : str, optional
+        What the plate is made of; `mesh.plate` knows some materials.
+    thickness : float, optional
+        mm.
+    expansion, modulus, poisson : float, optional
+        1e-6 per K, GPa and a ratio, where the plate's name does not say them.
+    """
 
     x: tuple[float, float]
     y: tuple[float, float]
     plate: str | None = None
     thickness: float | None = None
     expansion: float | None = None
+    modulus: float | None = None
+    poisson: float | None = None
+
+    @property
+    def stiffness(self) -> tuple[float, float, float] | None:
+        """Modulus in GPa, Poisson's ratio and thickness in mm, if all are known."""
+        known = find_material(self.plate) if self.plate else None
+        modulus, poisson = self.modulus, self.poisson
+        if known is not None:
+            modulus = known.modulus if modulus is None else modulus
+            poisson = known.poisson if poisson is None else poisson
+        if modulus is None or poisson is None or self.thickness is None:
+            return None
+        return modulus, poisson, self.thickness
 
 
 class ProbeNote(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -279,6 +306,10 @@ def _check(machine: Machine) -> None:
         for axis, (low, high) in (("x", machine.bed.x), ("y", machine.bed.y)):
             if low >= high:
                 raise MachineError(f"[bed] {axis}: the first edge must be below the second")
+        if machine.bed.poisson is not None and machine.bed.poisson > 0.5:
+            raise MachineError(
+                f"[bed] poisson is {machine.bed.poisson:g}; no material has more than 0.5"
+            )
     for lift in machine.lift:
         _check_drive(lift)
     for one, other in combinations(machine.lift, 2):
@@ -299,6 +330,8 @@ def _numbers(machine: Machine) -> Iterator[tuple[str, float | None, float | None
         yield from (("[bed] y", edge, None) for edge in bed.y)
         yield "[bed] thickness", bed.thickness, 0.0
         yield "[bed] expansion", bed.expansion, None
+        yield "[bed] modulus", bed.modulus, 0.0
+        yield "[bed] poisson", bed.poisson, -1.0
     yield "[probe] sigma", machine.probe.sigma, 0.0
     yield "[limits] flatness", machine.limits.flatness, 0.0
     yield "[limits] racking", machine.limits.racking, 0.0

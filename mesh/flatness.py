@@ -1,19 +1,18 @@
 """Flatness: how far places depart from a plane, by the words of ISO 12781-1."""
 
 from dataclasses import dataclass
-from math import erf, sqrt
+from math import sqrt
 
 import numpy as np
 import numpy.typing as npt
 
 from mesh.checks import check_places
-from mesh.noise import Noise
-from mesh.plane import fit_plane
+from mesh.plane import PlaneFit, fit_plane
+from mesh.ranges import expected_range
 from mesh.zone import Zone, minimum_zone
-from probes.quantiles import chi_square_quantile
 from probes.run import Floats
 
-__all__ = ["Flatness", "expected_range", "flatness", "range_quantile"]
+__all__ = ["Flatness", "flatness"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,7 +31,11 @@ class Flatness:
         FLTp and FLTv: how far the highest place stands above and the lowest below the
         least-squares plane, mm, both positive.
     rms : float
-        FLTq: root of the mean square departure from the least-squares plane, mm.
+        FLTq: root of the mean square departure from the least-squares plane, mm; Sq of ISO 25178
+        after levelling.
+    mean : float
+        Mean size of the departures from the least-squares plane, mm; Sa of ISO 25178 after
+        levelling.
     departures : ndarray, shape (n,)
         Local flatness deviations from the least-squares plane, mm.
     perpendicular : bool
@@ -45,6 +48,7 @@ class Flatness:
     peak: float
     valley: float
     rms: float
+    mean: float
     departures: Floats
     perpendicular: bool
 
@@ -60,48 +64,14 @@ class Flatness:
             return None
         return expected_range(n) * sigma * sqrt((n - 3) / n)
 
-    def interval(self, noise: Noise) -> tuple[float, float] | None:
-        """Give bounds of the minimum zone without noise, mm, that hold at least 95 times in 100.
-
-        Parameters
-        ----------
-        noise : Noise
-            Of the run.
-
-        Returns
-        -------
-        (float, float) or None
-            None where the noise is not known.
-
-        Notes
-        -----
-        Noise cannot change the minimum zone by more than its own range over the places, so the
-        95 % quantile of that range is taken both ways, for places that are all as uncertain as the
-        worst. These bounds are sure, and wider than need be.
-        """
-        half = self._noise_range(noise)
-        if half is None:
-            return None
-        return max(0.0, self.minimum_zone - half), self.minimum_zone + half
-
-    def is_noise(self, noise: Noise) -> bool:
-        """Tell whether noise alone on a perfect plane may look as unflat."""
-        half = self._noise_range(noise)
-        return half is not None and self.least_squares <= half
-
-    def _noise_range(self, noise: Noise) -> float | None:
-        worst, n = noise.worst_place, len(self.departures)
-        if worst is None:
-            return None
-        if noise.freedom is None:
-            return range_quantile(n, 0.95) * worst
-        # an estimated sigma may be too small: shared out, each error once in forty
-        low = chi_square_quantile(0.025, noise.freedom)
-        return range_quantile(n, 0.975) * worst * sqrt(noise.freedom / low)
-
 
 def flatness(
-    x: npt.ArrayLike, y: npt.ArrayLike, z: npt.ArrayLike, *, perpendicular: bool = False
+    x: npt.ArrayLike,
+    y: npt.ArrayLike,
+    z: npt.ArrayLike,
+    *,
+    perpendicular: bool = False,
+    plane: PlaneFit | None = None,
 ) -> Flatness:
     """Measure flatness.
 
@@ -114,6 +84,8 @@ def flatness(
     perpendicular : bool, default False
         Measure along the normal of the planes, as ISO 12781-1 has it, instead of along z. The
         least-squares plane is then the one of least squared normal distances.
+    plane : PlaneFit, optional
+        The least-squares plane of these places along z, where it is known already.
 
     Returns
     -------
@@ -136,9 +108,10 @@ def flatness(
     (1.0, 0.8, 0.2, 0.4)
     """
     xs, ys, zs = check_places(x, y, z)
-    departures = (
-        _normal_departures(xs, ys, zs) if perpendicular else fit_plane(xs, ys, zs).residuals
-    )
+    if perpendicular:
+        departures = _normal_departures(xs, ys, zs)
+    else:
+        departures = (plane or fit_plane(xs, ys, zs)).residuals
     peak, valley = max(0.0, float(departures.max())), max(0.0, float(-departures.min()))
     return Flatness(
         height_range=float(np.ptp(zs)),
@@ -147,6 +120,7 @@ def flatness(
         peak=peak,
         valley=valley,
         rms=float(np.sqrt(np.mean(departures**2))),
+        mean=float(np.mean(np.abs(departures))),
         departures=departures,
         perpendicular=perpendicular,
     )
@@ -159,64 +133,3 @@ def _normal_departures(x: Floats, y: Floats, z: Floats) -> Floats:
     normal = np.linalg.svd(points, full_matrices=False)[2][2]
     departures: Floats = points @ (normal if normal[2] >= 0 else -normal)
     return departures
-
-
-def expected_range(n: int) -> float:
-    """Give the expected range of n values from a normal law of unit variance, known as d2.
-
-    Parameters
-    ----------
-    n : int
-        Number of values, 2 or more.
-
-    References
-    ----------
-    L. H. C. Tippett, "On the extreme individuals and the range of samples taken from a normal
-    population", Biometrika 17 (1925) 364-387: the integral of 1 - F^n - (1 - F)^n.
-
-    Examples
-    --------
-    >>> round(expected_range(5), 4), round(expected_range(49), 3)
-    (2.3259, 4.482)
-    """
-    below = _normal(_GRID)
-    inside = 1.0 - below**n - (1.0 - below) ** n
-    return float(np.sum(inside) * _STEP)
-
-
-def range_quantile(n: int, probability: float) -> float:
-    """Give the quantile of the range of n values from a normal law of unit variance.
-
-    Parameters
-    ----------
-    n : int
-        Number of values, 2 or more.
-    probability : float
-        Between 0 and 1.
-
-    References
-    ----------
-    H. O. Hartley, "The range in random samples", Biometrika 32 (1942) 334-348: the distribution.
-
-    Examples
-    --------
-    >>> round(range_quantile(5, 0.95), 1), round(range_quantile(10, 0.95), 1)
-    (3.9, 4.5)
-    """
-    below = _normal(_GRID)
-    density = np.exp(-(_GRID**2) / 2) / sqrt(2 * np.pi)
-    low, high = 0, len(_GRID) - 1
-    while high - low > 1:
-        shift = (low + high) // 2
-        above = np.concatenate((below[shift:], np.ones(shift)))
-        inside = n * float(np.sum(density * (above - below) ** (n - 1))) * _STEP
-        low, high = (shift, high) if inside < probability else (low, shift)
-    return (low + high) / 2 * _STEP
-
-
-_STEP = 0.01
-_GRID: Floats = np.linspace(-9.0, 9.0, 1801, dtype=np.float64)
-
-
-def _normal(t: Floats) -> Floats:
-    return np.array([0.5 * (1.0 + erf(value / sqrt(2.0))) for value in t])

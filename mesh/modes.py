@@ -64,6 +64,8 @@ class Modes:
         Places less fitted modes.
     falls : ndarray, shape (2, 2)
         Covariance of fall_x and fall_y for places of unit variance; NaN where they are None.
+    rectangle : ((left, right), (front, back))
+        What the modes span, mm.
     """
 
     fall_x: Mode | None
@@ -75,6 +77,11 @@ class Modes:
     leverage: Floats
     freedom: int
     falls: Floats
+    rectangle: Rectangle
+
+    def scaled(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+        """Positions as parts of the rectangle: -1 left or front, +1 right or back."""
+        return _scaled(x, *self.rectangle[0]), _scaled(y, *self.rectangle[1])
 
     @property
     def residual_sigma(self) -> float | None:
@@ -130,7 +137,9 @@ def modes(
     0.01
     """
     xs, ys, zs = check_places(x, y, z)
-    across, along = rectangle or ((xs.min(), xs.max()), (ys.min(), ys.max()))
+    across, along = rectangle or (
+        (float(xs.min()), float(xs.max())), (float(ys.min()), float(ys.max())),
+    )  # fmt: skip
     xi, eta = _scaled(xs, *across), _scaled(ys, *along)
     design = np.column_stack(
         (np.ones(len(xs)), xi, eta, xi * eta, (3 * xi**2 - 1) / 2, (3 * eta**2 - 1) / 2)
@@ -160,6 +169,7 @@ def modes(
         leverage=np.einsum("ij,ij->i", left[:, kept], left[:, kept]),
         freedom=len(xs) - int(kept.sum()),
         falls=falls,
+        rectangle=(across, along),
     )
 
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from mesh.modes import modes
+from mesh.modes import Modes, modes
 from probes.outliers import DOUBTFUL
 from probes.quantiles import student_quantile
 from probes.run import Floats, Ints, Places
@@ -38,7 +38,9 @@ class SuspectPlace:
     alone: bool
 
 
-def find_suspects(places: Places, spread: Floats | None = None) -> tuple[SuspectPlace, ...]:
+def find_suspects(
+    places: Places, spread: Floats | None = None, *, shape: Modes | None = None
+) -> tuple[SuspectPlace, ...]:
     """Find places that stand apart; none is left out of any figure for it.
 
     Parameters
@@ -47,6 +49,8 @@ def find_suspects(places: Places, spread: Floats | None = None) -> tuple[Suspect
         Nine or more, else none is found.
     spread : ndarray, shape (n,), optional
         Standard deviation of each place in common units; all the same if not given.
+    shape : Modes, optional
+        The modes of these places, where they are known already.
 
     Returns
     -------
@@ -69,7 +73,8 @@ def find_suspects(places: Places, spread: Floats | None = None) -> tuple[Suspect
     """
     if len(places) < _FEWEST:
         return ()
-    shape = modes(places.x, places.y, places.z)
+    if shape is None:
+        shape = modes(places.x, places.y, places.z)
     freedom = shape.freedom - 1
     if freedom < 1:
         return ()

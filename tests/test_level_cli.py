@@ -99,7 +99,7 @@ def test_limits_and_codes(say, folder):
     assert say("check", "first.txt")[0] == 0
     code, out, _ = say("check", "first.txt", "--limit", "0.05")
     assert code == 3
-    assert "OUTSIDE the flatness limit of 0.050 mm" in out
+    assert "OUTSIDE the limit of 0.050 mm" in " ".join(out.split())
     code, out, _ = say("check", "first.txt", "--limit", "0.05", "--json")
     assert code == 3
     assert json.loads(out)["within"] is False
@@ -115,6 +115,52 @@ def test_golden_text(name, say):
     assert (code, err) == (0, "")
     assert out == (DATA / name).read_text().split("\n", 1)[1]
     assert max(map(len, out.splitlines())) <= 80
+
+
+@pytest.mark.usefixtures("folder")
+def test_part_layer_and_draws(say):
+    code, out, err = say("check", "first.txt", "--part", "120x80", "--layer", "0.2")
+    assert (code, err) == (0, "")
+    text = " ".join(out.split())
+    assert "Under a part of 120 x 80 mm the bed is flat within" in text
+    assert "A first layer of 0.2 mm that forgives ±0.050 mm holds on" in text
+    found = json.loads(
+        say("check", "first.txt", "--part", "120x80", "--layer", "0.1", "--squash", "0.2",
+            "--draws", "0", "--json")[1]
+    )  # fmt: skip
+    assert found["flatness"]["interval"] is None
+    for name in ("worst", "best"):
+        window = found["local"][name]
+        assert window["x"][1] - window["x"][0] == pytest.approx(120)
+        assert window["y"][1] - window["y"][0] == pytest.approx(80)
+        assert window["x"][0] >= 20
+        assert window["y"][1] <= 330
+    assert found["local"]["worst"]["minimum_zone"] > found["local"]["best"]["minimum_zone"]
+    assert found["layer"]["allowed"] == pytest.approx(0.02)
+    limit = next(one for one in found["limits"] if one["name"] == "first layer")
+    assert limit["limit"] == pytest.approx(0.04)
+    assert not limit["within"]
+    assert say("check", "first.txt", "--layer", "0.1", "--squash", "0.2")[0] == 3
+
+
+@pytest.mark.usefixtures("folder")
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (("--part", "120"), "--part '120': must be width x depth in mm, as in 120x80"),
+        (("--part", "120x-3"), "must be width x depth"),
+        (("--part", "400x20"), "is larger than the probed rectangle, 310 x 310 mm"),
+        (("--part", "5x5"), "a part of 5 x 5 mm"),
+        (("--layer", "0"), "--layer 0: must be a layer's height in mm"),
+        (("--layer", "0.2", "--squash", "2"), "--squash 2: must be a part of the layer"),
+        (("--draws", "5"), "--draws 5: must be 0 for none, or from 40 to 100000"),
+    ],
+)
+def test_options_of_check_out_of_range(options, message, say):
+    code, out, err = say("check", "first.txt", *options)
+    assert (code, out) == (2, "")
+    assert message in err
+    assert err.count("\n") == 1
 
 
 def write(folder, name, text):

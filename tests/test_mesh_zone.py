@@ -179,7 +179,7 @@ def test_perpendicular_equals_search_over_all_planes():
     from itertools import combinations
 
     random = np.random.default_rng(8)
-    for _ in range(60):
+    for _ in range(500):
         points = random.normal(0, (1, 1, random.choice((0.01, 1))), (int(random.integers(4, 9)), 3))
         edges = [points[j] - points[i] for i, j in combinations(range(len(points)), 2)]
         normals = np.array([np.cross(a, b) for a, b in combinations(edges, 2)])

@@ -18,13 +18,18 @@ if TYPE_CHECKING:
 __all__ = [
     "DEFAULT_MACHINE",
     "DetentOption",
+    "DrawsOption",
     "DriftOption",
     "JsonOption",
+    "LayerOption",
     "LimitOption",
     "MachineOption",
+    "PartOption",
     "ReferenceOption",
     "RunArgument",
+    "SquashOption",
     "find_machine",
+    "parse_part",
     "reading",
     "settle_drift",
 ]
@@ -39,6 +44,19 @@ MachineOption = Annotated[
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object.")]
 LimitOption = Annotated[
     float | None, typer.Option(help="Largest flatness (minimum zone) allowed, mm.")
+]
+LayerOption = Annotated[
+    float | None, typer.Option(help="Height of a first layer to hold the bed against, mm.")
+]
+SquashOption = Annotated[
+    float, typer.Option(help="Part of that height the layer may be thinner or thicker by.")
+]
+PartOption = Annotated[
+    str | None,
+    typer.Option(help="Size of a part, as 120x80 mm: the worst and the best spot for it."),
+]
+DrawsOption = Annotated[
+    int, typer.Option(help="Beds drawn for the interval of the flatness; 0 for none.")
 ]
 DetentOption = Annotated[
     float | None, typer.Option(help="Smallest turn you can make, in turns, as in 0.125.")
@@ -63,6 +81,19 @@ def find_machine(given: Path | None, *, needed: bool) -> "Machine | None":
     from level.machine import read_machine
 
     return read_machine(given or DEFAULT_MACHINE)
+
+
+def parse_part(text: str | None) -> tuple[float, float] | None:
+    """Read the size of a part, as 120x80; None stays None."""
+    if text is None:
+        return None
+    try:
+        width, depth = (float(side) for side in text.lower().replace("×", "x").split("x"))
+    except ValueError:
+        width = depth = 0.0
+    if not (0 < width < float("inf") and 0 < depth < float("inf")):
+        raise RequestError(f"--part {text!r}: must be width x depth in mm, as in 120x80")
+    return width, depth
 
 
 def settle_drift(run: Run, machine: "Machine | None", drift: str) -> Run:

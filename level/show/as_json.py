@@ -9,8 +9,10 @@ from typing import Any
 from level.check import Check
 from level.plan import Move, StageMove, TurnPlan
 from level.version import VERSION
+from mesh.local import LocalFlatness
 from mesh.modes import Mode
 from mesh.noise import Noise
+from mesh.scan import Scan
 from mesh.suspects import SuspectPlace
 from mesh.zone import minimum_zone
 from probes.drift import Drift
@@ -97,7 +99,8 @@ def check_json(check: Check) -> dict[str, Any]:
                 "valley": flat.valley,
                 "rms": flat.rms,
                 "noise_floor": flat.noise_floor(noise.of_places),
-                "interval": _bounds(check),
+                "mean": flat.mean,
+                **_estimate(check),
                 "contacts": {
                     "upper": _spots(places.x, places.y, flat.zone.upper),
                     "lower": _spots(places.x, places.y, flat.zone.lower),
@@ -107,6 +110,13 @@ def check_json(check: Check) -> dict[str, Any]:
                 name: _mode(getattr(tilt.modes, name), noise)
                 for name in ("twist", "bow_x", "bow_y")
             },
+            "shape": _shape(check),
+            "parts": {**asdict(check.parts), "twist_force_N": check.twist_force},
+            "repeat_reading": None if check.scan is None else _scan(check.scan),
+            "local": None if check.local is None else _local(check.local),
+            "layer": None
+            if check.layer is None
+            else {**asdict(check.layer), "allowed": check.layer.allowed},
             "quality": {
                 "sigma": noise.sigma,
                 "sigma_source": noise.source,
@@ -137,6 +147,49 @@ def check_json(check: Check) -> dict[str, Any]:
             "within": check.within,
         },
     )
+
+
+def _shape(check: Check) -> dict[str, Any]:
+    shape, place = check.shape, check.noise.of_places
+    return {
+        "degree": shape.degree,
+        "terms": [
+            {
+                "i": term.i,
+                "j": term.j,
+                "value": term.value,
+                "sigma": None if place is None else term.factor * place,
+                "share": term.share,
+            }
+            for term in shape.terms
+        ],
+        "feature": None if shape.feature is None else asdict(shape.feature),
+        "rest": shape.rest,
+        "foretold": [{"degree": degree, "rms": rms} for degree, rms in shape.foretold],
+    }
+
+
+def _scan(scan: Scan) -> dict[str, Any]:
+    worst = scan.worst
+    return {
+        "movement": worst.movement,
+        "base": worst.base,
+        "along": worst.along,
+        "line": worst.line,
+        "highest": list(worst.highest),
+        "lowest": list(worst.lowest),
+    }
+
+
+def _local(local: LocalFlatness) -> dict[str, Any]:
+    return {
+        name: {
+            "x": [window.left, window.left + window.width],
+            "y": [window.front, window.front + window.depth],
+            "minimum_zone": window.zone.width,
+        }
+        for name, window in (("worst", local.worst), ("best", local.best))
+    }
 
 
 def _suspect(found: Suspect | SuspectPlace, alone: bool) -> dict[str, Any]:
@@ -190,9 +243,17 @@ def repeat_json(quality: Quality, runs: Sequence[Run]) -> dict[str, Any]:
     )
 
 
-def _bounds(check: Check) -> list[float] | None:
-    bounds = check.flatness.interval(check.noise)
-    return None if bounds is None else list(bounds)
+def _estimate(check: Check) -> dict[str, Any]:
+    found = check.estimate
+    finer = None if found is None else found.finer
+    return {
+        "beyond_noise": not check.perfect if check.noise.of_places is not None else None,
+        "interval": None if found is None else list(found.interval),
+        "without_noise": None if found is None else found.value,
+        "smooth": None if found is None else found.smooth,
+        "noise_part": None if found is None else found.noise_part,
+        "finer_grid": None if finer is None else asdict(finer),
+    }
 
 
 def _spots(x: Floats, y: Floats, which: Ints) -> list[list[float]]:

@@ -10,9 +10,10 @@ from level.cautions import CAUTIONS
 from level.check import Check
 from level.machine import Lift, Machine
 from level.plan import Move, StageMove, TurnPlan
+from level.show.check_words import noise_words, part_size, scan_words
 from level.show.plots import flat_map
 from level.show.scene import Scene, build_scene, picture
-from level.show.words import how_words, noise_words, reference_words, turn_phrase
+from level.show.words import how_words, reference_words, turn_phrase
 from mesh.modes import Mode
 from mesh.noise import Noise
 from probes.run import Floats, Run
@@ -69,6 +70,7 @@ def render_page(check: Check, plan: TurnPlan | None, *, answer: Sequence[str], v
         statement=scene.statement,
         drawn=len(scene.relief.x) if scene.relief.thinned else None,
         contacts=len(scene.upper) + len(scene.lower) > 0,
+        part=part_size(check.local) if check.local else "",
         flat_map=Markup(flat_map(check, plan)),  # our own drawing, escaped there
         plan=plan,
         turn_rows=_turn_rows(plan),
@@ -187,10 +189,27 @@ def _remains(plan: TurnPlan | None) -> list[Fact]:
 
 
 def _flatness(check: Check) -> list[Fact]:
-    flat = check.flatness
+    flat, estimate = check.flatness, check.estimate
     floor = flat.noise_floor(check.noise.of_places)
-    return [
-        ("minimum zone", f"{flat.minimum_zone:z.3f} mm"),
+    facts = [("minimum zone", f"{flat.minimum_zone:z.3f} mm")]
+    if estimate is not None:
+        low, high = estimate.interval
+        facts.append(
+            (
+                "without the noise",
+                f"likely {estimate.value:z.3f} mm (95 %: {low:z.3f} to {high:z.3f}), "
+                f"from {estimate.draws} drawn beds",
+            )
+        )
+        if estimate.finer is not None:
+            facts.append(
+                (
+                    "on a much finer grid",
+                    f"likely {estimate.finer.value:z.3f} mm, perhaps {estimate.finer.most:z.3f}",
+                )
+            )
+        facts.append(("what noise adds to this shape", f"about {estimate.noise_part:z.3f} mm"))
+    facts += [
         ("about the least-squares plane", f"{flat.least_squares:z.3f} mm"),
         ("peak over that plane", f"{flat.peak:z.3f} mm"),
         ("valley under it", f"{flat.valley:z.3f} mm"),
@@ -202,7 +221,12 @@ def _flatness(check: Check) -> list[Fact]:
             else f"{floor:z.3f} mm: what a perfect plane would show on these readings",
         ),
         ("range of the readings", f"{flat.height_range:z.3f} mm, the tilt in it"),
+        ("without a twist", f"{check.parts.untwisted:z.3f} mm (minimum zone)"),
+        ("without twist and bows", f"{check.parts.local:z.3f} mm (minimum zone)"),
     ]
+    if check.scan is not None:
+        facts.append(("repeat reading", scan_words(check.scan)))
+    return facts
 
 
 def _tilt(check: Check) -> list[Fact]:

@@ -11,6 +11,7 @@ import numpy as np
 
 from level.check import Check
 from level.plan import TurnPlan
+from level.show.check_words import local_words
 from level.show.relief import Relief, build_relief, colour_table, fine_surface, height_text
 from level.show.tags import Tag, lift_tags, shorten
 
@@ -113,7 +114,7 @@ def flat_map(check: Check, plan: TurnPlan | None) -> str:
         output = io.StringIO()
         nothing = dict.fromkeys(("Creator", "Date", "Format", "Type"))
         figure.savefig(output, format="svg", metadata=nothing)
-    return _finished(output.getvalue(), _described(relief, tags))
+    return _finished(output.getvalue(), _described(relief, tags, check))
 
 
 def _draw(figure: "Figure", relief: Relief, tags: tuple[Tag, ...], check: Check) -> None:
@@ -139,6 +140,7 @@ def _draw(figure: "Figure", relief: Relief, tags: tuple[Tag, ...], check: Check)
     _draw_bed(axes, check)
     _draw_fill(axes, relief)
     _draw_places(axes, relief)
+    _draw_part(axes, check)
     _draw_lifts(axes, tags, boxes, scale)
     bar = figure.add_axes(
         ((_LEFT + 0.1 * wide) / _WIDTH, 0.53 / height, 0.8 * wide / _WIDTH, 0.15 / height)
@@ -265,6 +267,29 @@ def _draw_places(axes: "Axes", relief: Relief) -> None:
         )  # fmt: skip
 
 
+def _draw_part(axes: "Axes", check: Check) -> None:
+    """Frame the best spot for a part with dashes, the worst with dots."""
+    from matplotlib.patches import Rectangle
+
+    local = check.local
+    if local is None:
+        return
+    for window, name, line in ((local.worst, "worst", ":"), (local.best, "best", "--")):
+        for colour, width in ((_TAG_PAPER, 3.2), (_TAG_INK, 1.6)):
+            axes.add_patch(
+                Rectangle(
+                    (window.left, window.front), window.width, window.depth,
+                    fill=False, edgecolor=colour, linewidth=width, linestyle=line, zorder=4.5,
+                )
+            )  # fmt: skip
+        axes.text(
+            window.left + window.width / 2, window.front + window.depth / 2, name,
+            fontsize=_LETTER, fontweight="bold", color=_TAG_INK, ha="center", va="center",
+            zorder=4.6, bbox={"boxstyle": "round,pad=0.2", "facecolor": _TAG_PAPER,
+                              "edgecolor": _TAG_INK, "linewidth": 0.7},
+        )  # fmt: skip
+
+
 def _draw_lifts(axes: "Axes", tags: tuple[Tag, ...], boxes: list[_Box], scale: float) -> None:
     from matplotlib.patches import FancyBboxPatch
 
@@ -325,13 +350,14 @@ def _draw_bar(bar: "Axes", relief: Relief) -> None:
     bar.text(0, 1.7, text, fontsize=_SMALL, color=_QUIET, ha="center", va="bottom")
 
 
-def _described(relief: Relief, tags: tuple[Tag, ...]) -> str:
+def _described(relief: Relief, tags: tuple[Tag, ...], check: Check) -> str:
     shown = f"{relief.places} places"
     low, high = relief.departure.min(), relief.departure.max()
     lifts = "; ".join(f"{tag.name}: {tag.turn}" if tag.turn else tag.name for tag in tags)
     return (
         f"{shown}, departures from the least-squares plane from {low:z.3f} to {high:z.3f} mm. "
-        + (f"Lifts: {lifts}." if lifts else "")
+        + (f"Lifts: {lifts}. " if lifts else "")
+        + (" ".join(local_words(check.local)) if check.local else "")
     ).strip()
 
 

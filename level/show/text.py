@@ -6,15 +6,8 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from level.show.charmap import character_map
-from level.show.words import (
-    check_words,
-    grade_words,
-    how_words,
-    noise_words,
-    repeat_words,
-    turn_phrase,
-    turns_words,
-)
+from level.show.check_words import check_words, grade_words, noise_words, scan_words
+from level.show.words import how_words, repeat_words, turn_phrase, turns_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -65,15 +58,15 @@ def run_line(run: Run) -> str:
 
 def _numbers(check: Check) -> list[str]:
     flat, tilt, noise = check.flatness, check.tilt, check.noise
-    floor = flat.noise_floor(noise.of_places)
     sides = f"peak {flat.peak:z.3f}, valley {flat.valley:z.3f}, rms {flat.rms:z.4f}"
     rows = [
         ("fall along x", f"{tilt.fall_x:+z.3f} mm   {tilt.slope_x * 1e3:+z.3f} mm/m"),
         ("fall along y", f"{tilt.fall_y:+z.3f} mm   {tilt.slope_y * 1e3:+z.3f} mm/m"),
         ("tilt", f"{tilt.angle * 1e3:.3f} mrad"),
         ("minimum zone", f"{flat.minimum_zone:.3f} mm"),
+        *_without_noise(check),
         ("least squares", f"{flat.least_squares:.3f} mm   {sides}"),
-        ("noise part", "not known" if floor is None else f"{floor:.3f} mm on a perfect plate"),
+        ("noise part", _noise_part(check)),
         *(
             (name, _mode(mode, noise))
             for name, mode in (
@@ -82,6 +75,7 @@ def _numbers(check: Check) -> list[str]:
                 ("bow along y", tilt.modes.bow_y),
             )
         ),
+        *_scan(check),
         ("probe", noise_words(noise)),
     ]
     lines = []
@@ -90,6 +84,28 @@ def _numbers(check: Check) -> list[str]:
             f"  {name:<15}{value}", _WIDTH, subsequent_indent=" " * 17, break_on_hyphens=False
         )
     return lines
+
+
+def _without_noise(check: Check) -> list[tuple[str, str]]:
+    if check.estimate is None:
+        return []
+    low, high = check.estimate.interval
+    return [("without noise", f"{check.estimate.value:.3f} mm   95 %: {low:.3f} to {high:.3f}")]
+
+
+def _noise_part(check: Check) -> str:
+    floor = check.flatness.noise_floor(check.noise.of_places)
+    if floor is None:
+        return "not known"
+    here = "" if check.estimate is None else f"{check.estimate.noise_part:.3f} mm in this shape, "
+    return f"{here}{floor:.3f} mm on a perfect plate"
+
+
+def _scan(check: Check) -> list[tuple[str, str]]:
+    scan = check.scan
+    if scan is None:
+        return []
+    return [("repeat reading", scan_words(scan))]
 
 
 def _mode(mode: Mode | None, noise: Noise) -> str:

@@ -1,155 +1,21 @@
-"""The answers in words, for the terminal and the page alike."""
+"""The answers of `repeat` and `turns` in words, for the terminal and the page alike."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from level.check import Check
     from level.plan import TurnPlan
-    from mesh.modes import Mode
-    from mesh.noise import Noise
-    from mesh.tilt import Tilt
     from probes.quality import Quality
 
 __all__ = [
-    "check_words",
-    "grade_words",
     "how_words",
-    "noise_words",
-    "quality_words",
+    "interval_words",
     "reference_words",
     "repeat_words",
-    "shape_words",
-    "tilt_words",
     "turn_phrase",
     "turns_words",
 ]
-
-
-_BLUNT = 0.3e-3
-"""A fall known no better than this part of the span says nothing: rails allow about as much."""
-
-
-def check_words(check: Check) -> list[str]:
-    """Say what a check found: tilt, flatness, shape, limit."""
-    flat = check.flatness
-    words = [tilt_words(check.tilt, check.noise)]
-    sentence = f"Apart from that tilt it is flat within {flat.minimum_zone:.3f} mm (minimum zone"
-    bounds = flat.interval(check.noise)
-    sentence += ")" if bounds is None else f"; 95 %: {bounds[0]:.3f} to {bounds[1]:.3f})"
-    if flat.is_noise(check.noise):
-        sentence += ", which is no more than the readings' own noise"
-    words.append(sentence + ".")
-    shape = shape_words(check.tilt, check.noise)
-    if shape:
-        words.append(shape)
-    for limit in check.limits:
-        verdict = "within" if limit.within else "OUTSIDE"
-        words.append(f"That is {verdict} the {limit.name} limit of {limit.limit:.3f} mm.")
-    if check.noise.source == "map":
-        words.append("What stands behind ± rests on noise that was estimated from the map.")
-    return words + quality_words(check)
-
-
-def grade_words(check: Check) -> str:
-    """Say which surface-plate grades a bed meets."""
-    width, depth = check.plate
-    parts = []
-    for grade, times in check.grades:
-        name = f"{grade.standard} grade {grade.name}"
-        far = f"{times:.1f} times what {name} allows" if times else f"meets {name}"
-        parts.append(f"{far} ({grade.limit:.4f} mm)")
-    return (
-        f"Held against surface plates of {width:.0f} x {depth:.0f} mm, which no printer needs: "
-        f"{', '.join(parts)}."
-    )
-
-
-def tilt_words(tilt: Tilt, noise: Noise) -> str:
-    """Say how a bed is tilted, with 95 % intervals where the noise is known."""
-    reach = noise.reach() if noise.of_places is not None else 0.0
-    sigmas = tilt.fall_sigmas(noise.of_places)
-    parts = []
-    for fall, sigma, (low, high) in zip(
-        (tilt.fall_x, tilt.fall_y), sigmas, (("left", "right"), ("front", "back")), strict=True
-    ):
-        half = None if sigma is None else reach * sigma
-        if abs(fall) <= max(half or 0.0, 5e-4):
-            limit = "" if half is None else f" (within ±{half:.3f} mm)"
-            parts.append(f"no fall between {low} and {high}{limit}")
-            continue
-        interval = "" if half is None else f" (±{half:.3f})"
-        sides = (high, low) if fall > 0 else (low, high)
-        parts.append(f"the {sides[0]} is {abs(fall):.3f} mm{interval} higher than the {sides[1]}")
-    halves = [reach * sigma for sigma in sigmas if sigma is not None]
-    over = f"over the {tilt.width:.0f} x {tilt.depth:.0f} mm probed"
-    level = all(part.startswith("no fall") for part in parts)
-    if level and halves and max(halves) > _BLUNT * max(tilt.width, tilt.depth):
-        return (
-            "These readings cannot tell whether bed and gantry are parallel: a fall is known to "
-            f"±{max(halves):.3f} mm only, {over}."
-        )
-    if level:
-        return f"Bed and gantry are parallel: {' and '.join(parts)}, {over}."
-    return f"Bed and gantry are not parallel: {', and '.join(parts)}, {over}."
-
-
-def shape_words(tilt: Tilt, noise: Noise) -> str:
-    """Say which simple shapes stand out of the noise; empty if none does."""
-    found = []
-    modes = tilt.modes
-    for axis, bow in (("x", modes.bow_x), ("y", modes.bow_y)):
-        if bow is not None and _stands_out(bow, noise):
-            kind, where = ("bowl", "above") if bow.value > 0 else ("dome", "below")
-            found.append(
-                f"a {kind} along {axis} (edges {abs(bow.value):.3f} mm {where} the middle)"
-            )
-    if modes.twist is not None and _stands_out(modes.twist, noise):
-        high = "right back and left front" if modes.twist.value > 0 else "left back and right front"
-        found.append(f"a twist ({high} corners {abs(modes.twist.value):.3f} mm high)")
-    return f"Its shape: {', '.join(found)}. No screw takes a bow out." if found else ""
-
-
-def _stands_out(mode: Mode, noise: Noise) -> bool:
-    sigma = mode.sigma(noise.of_places)
-    half = 0.0 if sigma is None else noise.reach() * sigma
-    return abs(mode.value) > max(half, 5e-4)
-
-
-def noise_words(noise: Noise) -> str:
-    """Say how well the probe repeats, and how that is known."""
-    if noise.sigma is None:
-        return "not known; touch a few places several times, or set [probe] sigma"
-    how = {
-        "machine file": "from the machine file",
-        "repeated touches": f"from repeated touches, {noise.freedom} degrees of freedom",
-        "map": "estimated from how places depart from their neighbours; fine shape counts as noise",
-    }[noise.source]
-    return f"{noise.sigma:.4f} mm, one standard deviation of a touch ({how})"
-
-
-def quality_words(check: Check) -> list[str]:
-    """Say what is doubtful in the readings; empty if nothing is."""
-    words = []
-    lone = [place for place in check.suspects if place.alone]
-    spots = [(place.x, place.y, place.away) for place in lone]
-    spots += [(touch.x, touch.y, touch.away) for touch in check.outliers]
-    if spots:
-        shown = ", ".join(f"x {x:.0f} y {y:.0f} ({away:+z.3f} mm)" for x, y, away in spots[:5])
-        more = f" and {len(spots) - 5} more" if len(spots) > 5 else ""
-        words.append(f"Probe again, they stand apart: {shown}{more}. They count all the same.")
-    if len(lone) < len(check.suspects):
-        words.append(
-            f"{len(check.suspects) - len(lone)} neighbouring places stand apart together: "
-            "that is shape, or debris on the bed, not bad touches."
-        )
-    if check.drift is not None and check.drift.significant:
-        words.append(
-            f"The readings drift by {check.drift.value:+z.3f} mm over the run "
-            f"({_interval(check.drift.interval)}); --drift correct takes that out."
-        )
-    return words
 
 
 def repeat_words(quality: Quality) -> list[str]:
@@ -175,11 +41,12 @@ def repeat_words(quality: Quality) -> list[str]:
         words.append("Drift cannot be told: no place was touched again after others.")
     elif drift.significant:
         words.append(
-            f"It drifts: {drift.value:+z.4f} mm over the run ({_interval(drift.interval)}), which "
-            "the figure above leaves out. Let it warm up, or touch one place again after each row."
+            f"It drifts: {drift.value:+z.4f} mm over the run ({interval_words(drift.interval)}), "
+            "which the figure above leaves out. Let it warm up, or touch one place again after "
+            "each row."
         )
     else:
-        words.append(f"No drift shows over the run ({_interval(drift.interval)}).")
+        words.append(f"No drift shows over the run ({interval_words(drift.interval)}).")
     first = quality.first_touch
     if first is not None and first.differs:
         words.append(
@@ -213,7 +80,8 @@ def repeat_words(quality: Quality) -> list[str]:
     return words
 
 
-def _interval(interval: tuple[float, float]) -> str:
+def interval_words(interval: tuple[float, float]) -> str:
+    """Write a 95 % interval in mm."""
     return f"95 %: {interval[0]:+z.4f} to {interval[1]:+z.4f}"
 
 
