@@ -144,21 +144,23 @@ def modes(
     design = np.column_stack(
         (np.ones(len(xs)), xi, eta, xi * eta, (3 * xi**2 - 1) / 2, (3 * eta**2 - 1) / 2)
     )
-    left, sizes, right = np.linalg.svd(design, full_matrices=False)
+    # the singular values of the triangle are the design's, and it is small
+    triangle = np.linalg.qr(design, mode="r")
+    _, sizes, right = np.linalg.svd(triangle, full_matrices=False)
     kept = sizes > 1e-9 * sizes[0]
-    inverse = (right[kept].T / sizes[kept]) @ left[:, kept].T
-    values = _TO_MM * (inverse @ zs)
-    factors = _TO_MM[:, None] * inverse
-    if spread is not None:
-        factors = factors * spread
-    covariance = factors @ factors.T
+    basis = design @ (right[kept].T / sizes[kept])
+    back = _TO_MM[:, None] * right[kept].T / sizes[kept]
+    parts = basis.T @ zs
+    values = back @ parts
+    weighted = basis if spread is None else basis * spread[:, None]
+    covariance = back @ (weighted.T @ weighted) @ back.T
     # a mode is determined if its own direction lies in what the places see
     seen = np.einsum("ki,ki->i", right[kept], right[kept]) > 1 - 1e-9
     found = {
         name: Mode(float(values[k]), float(np.sqrt(covariance[k, k]))) if seen[k] else None
         for k, name in enumerate(_NAMES)
     }
-    residuals = zs - left[:, kept] @ (left[:, kept].T @ zs)
+    residuals = zs - basis @ parts
     residuals.flags.writeable = False
     falls = covariance[1:3, 1:3].copy()
     falls[~seen[1:3], :] = np.nan
@@ -166,7 +168,7 @@ def modes(
     return Modes(
         **{name: found[name] for name in _NAMES[1:]},
         residuals=residuals,
-        leverage=np.einsum("ij,ij->i", left[:, kept], left[:, kept]),
+        leverage=np.einsum("ij,ij->i", basis, basis),
         freedom=len(xs) - int(kept.sum()),
         falls=falls,
         rectangle=(across, along),
