@@ -11,9 +11,10 @@ import numpy as np
 import numpy.typing as npt
 
 from level.machine import Machine
+from level.springs import STANDARD_GRAVITY, slack_racking
 from probes.run import Floats
 
-__all__ = ["Influence", "find_influence"]
+__all__ = ["Influence", "find_influence", "racking_limit"]
 
 _IN_LINE = 1e-9
 
@@ -91,6 +92,18 @@ class Influence:
         return len(self.positions) > 1 + len(self.directions)
 
     @property
+    def racking_modes(self) -> Floats:
+        """Ways in which the lifts can rack, shape (modes, lifts): of unit length, at right angles.
+
+        For four lifts at the corners of a rectangle the one is (1, -1, 1, -1) / 2, going round.
+        """
+        planes = self._planes
+        norms = np.linalg.norm(planes, axis=0)
+        left, sizes, _ = np.linalg.svd(planes / np.where(norms > 0, norms, 1.0))
+        modes: Floats = left[:, int((sizes > 1e-9).sum()) :].T
+        return modes
+
+    @property
     def _planes(self) -> Floats:
         offset = self.positions - self.centre
         return np.column_stack((np.ones(len(offset)), offset @ self.directions.T))
@@ -102,13 +115,37 @@ class Influence:
         return float(np.sqrt((apart**2).sum(axis=2)).max())
 
 
-def find_influence(machine: Machine) -> Influence:
+RACKING_PER_SPAN = 0.3e-3
+"""Racking limit where the machine file has none, mm per mm between the farthest lifts: what
+makers of rail guides allow between two parallel rails lies between 0.1 and 1.2 (theory A5)."""
+
+_OF_SLACK = 0.5
+"""Part of the racking that makes a lift slack which is allowed."""
+
+
+def racking_limit(machine: Machine, influence: Influence) -> float:
+    """Give the racking that is allowed at any moment, mm.
+
+    It is the machine file's, or 0.3 mm per metre between the farthest lifts; but no more than half
+    of what leaves a lift without load, where mass and stiffness are known.
+    """
+    limit = machine.limits.racking or RACKING_PER_SPAN * influence.span
+    frame = machine.frame
+    if frame.mass is None or frame.stiffness is None or not influence.can_rack:
+        return limit
+    weight = frame.mass * STANDARD_GRAVITY
+    return min(limit, _OF_SLACK * slack_racking(weight, frame.stiffness, len(machine.lifts)))
+
+
+def find_influence(machine: Machine, *, twisting: bool | None = None) -> Influence:
     """Find how the lifts of a machine act.
 
     Parameters
     ----------
     machine : Machine
         Any number of lifts, anywhere, in line or not.
+    twisting : bool, optional
+        Whether the carriage follows a twist, instead of what the frame's joint says.
 
     Returns
     -------
@@ -123,8 +160,9 @@ def find_influence(machine: Machine) -> Influence:
     kept = directions[sizes > _IN_LINE * max(float(sizes[0]), _IN_LINE)] if sizes[0] > 0 else (
         np.empty((0, 2))
     )  # fmt: skip
+    wanted = machine.frame.joint == "twisting" if twisting is None else twisting
     twisting = False
-    if machine.frame.joint == "twisting" and len(positions) >= 4 and len(kept) == 2:
+    if wanted and len(positions) >= 4 and len(kept) == 2:
         ways = np.column_stack((np.ones(len(offset)), offset, offset[:, 0] * offset[:, 1]))
         ways /= np.maximum(np.abs(ways).max(axis=0), 1e-300)
         twisting = bool(np.linalg.matrix_rank(ways, tol=1e-9) == 4)

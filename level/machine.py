@@ -77,10 +77,24 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
 
 
 class Frame(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """What the lifts carry, and whether it can follow a twist of four or more of them."""
+    """What the lifts carry, and how that gives way.
+
+    Attributes
+    ----------
+    carries : {"bed", "gantry"}
+        What the lifts raise.
+    joint : {"rigid", "twisting"}
+        Whether it can follow a twist of four or more lifts.
+    mass : float, optional
+        Of what is carried, kg.
+    stiffness : float, optional
+        Of each lift with what holds it, N/mm.
+    """
 
     carries: Literal["bed", "gantry"]
     joint: Literal["rigid", "twisting"] = "rigid"
+    mass: float | None = None
+    stiffness: float | None = None
 
 
 class Lift(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -100,6 +114,12 @@ class Lift(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True
         Full steps a turn, and microsteps a step; None for a screw turned by hand.
     detent : float, optional
         Smallest move in turns, where it is not the usual one.
+    backlash : float, optional
+        Play between going up and going down, mm.
+    lock_shift : float, optional
+        How far locking it raises its carriage, mm.
+    moves_with : str, optional
+        Another lift that the same belt or motor moves by the same rise.
     """
 
     name: str
@@ -114,6 +134,9 @@ class Lift(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True
     motor_steps: int | None = None
     microsteps: int | None = None
     detent: float | None = None
+    backlash: float | None = None
+    lock_shift: float | None = None
+    moves_with: str | None = None
 
     @property
     def travel(self) -> float:
@@ -162,6 +185,11 @@ class Machine(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=T
     def lifts(self) -> tuple[Lift, ...]:
         """The lifts, in the order of the file."""
         return self.lift
+
+    @property
+    def together(self) -> tuple[tuple[str, ...], ...]:
+        """Pairs of lifts that one belt or motor moves."""
+        return tuple((lift.name, lift.moves_with) for lift in self.lift if lift.moves_with)
 
     @property
     def positions(self) -> Floats:
@@ -312,6 +340,10 @@ def _check(machine: Machine) -> None:
             )
     for lift in machine.lift:
         _check_drive(lift)
+        if lift.moves_with is not None and machine.named(lift.moves_with) in (None, lift):
+            raise MachineError(
+                f"lift {lift.name!r}: moves_with {lift.moves_with!r} must name another lift"
+            )
     for one, other in combinations(machine.lift, 2):
         if one.name.strip().lower() == other.name.strip().lower():
             raise MachineError(f"two lifts are called {one.name!r}; give each a name of its own")
@@ -335,14 +367,18 @@ def _numbers(machine: Machine) -> Iterator[tuple[str, float | None, float | None
     yield "[probe] sigma", machine.probe.sigma, 0.0
     yield "[limits] flatness", machine.limits.flatness, 0.0
     yield "[limits] racking", machine.limits.racking, 0.0
+    yield "[frame] mass", machine.frame.mass, 0.0
+    yield "[frame] stiffness", machine.frame.stiffness, 0.0
     for lift in machine.lift:
         where = f"lift {lift.name!r}: "
         yield where + "x", lift.x, None
         yield where + "y", lift.y, None
         for key in (
             "lead", "belt_pitch", "teeth", "reduction", "motor_steps", "microsteps", "detent",
+            "backlash",
         ):  # fmt: skip
             yield where + key, getattr(lift, key), 0.0
+        yield where + "lock_shift", lift.lock_shift, None
 
 
 def _check_drive(lift: Lift) -> None:

@@ -6,29 +6,34 @@ from typing import Literal
 from level.cautions import CAUTIONS
 from level.influence import Influence
 from level.machine import Turning
+from level.request import Request
 from mesh.noise import Noise
 from mesh.tilt import Tilt
 
 __all__ = [
     "HELD",
+    "LOCKED",
     "NO_NEED",
     "SMALL",
     "UNCERTAIN",
     "Move",
     "Predicted",
+    "ProbeFirst",
     "Racking",
+    "Stage",
     "StageMove",
     "TurnPlan",
 ]
 
 SMALL = "below half a detent"
-"""Why a lift is left that cannot be turned so little."""
+"""Why a lift is left that no whole detent brings nearer."""
 
 UNCERTAIN = "below its uncertainty"
 """Why a lift is left whose rise may be noise."""
 
 HELD = "held"
 NO_NEED = "no rise needed"
+LOCKED = "locked"
 
 
 @dataclass(frozen=True)
@@ -42,20 +47,27 @@ class Move:
     x, y : float
         Where it stands, mm.
     rise : float
-        How far it is to raise its carriage, mm; negative lowers.
+        How far the readings ask it to raise its carriage, mm; negative lowers.
     sigma : float or None
         Standard deviation of the rise, mm; None where the noise is not known.
     interval : (float, float) or None
         95 % interval of the rise, mm.
     turns, degrees : float
         The rise in turns of the drive and in degrees; negative lowers.
+    detents : int
+        Whole detents that it is turned by; 0 if it is left.
+    made, made_turns : float
+        These in mm of rise and in turns.
+    other_plane : float
+        What the rise would be more if the other plane of the bed were aimed at (the minimum zone's
+        instead of the least-squares one, or the other way round), mm.
     direction : {"clockwise", "counterclockwise", "none"}
         Which way to turn, seen from above; none for a lift that is left alone.
     steps : int or None
-        Microsteps of its motor, rounded, 0 if it is to be left; None if turned by hand.
+        Microsteps of its motor for `made`, rounded; None if turned by hand.
     leave : bool
-        Whether the rise is too small to be real (below its 95 % uncertainty) or to be made (below
-        half a detent).
+        Whether it is not to be turned: the rise is too small to be real (below its 95 %
+        uncertainty) or to be made (no detent comes nearer), or it must not be.
     why : str
         The reason to leave it, or nothing.
     leverage : float
@@ -74,6 +86,10 @@ class Move:
     interval: tuple[float, float] | None
     turns: float
     degrees: float
+    detents: int
+    made: float
+    made_turns: float
+    other_plane: float
     direction: Turning | Literal["none"]
     steps: int | None
     leave: bool
@@ -85,13 +101,73 @@ class Move:
 
 @dataclass(frozen=True)
 class StageMove:
-    """One lift's part in a stage; all as in `Move`."""
+    """One lift's part in a stage.
+
+    Attributes
+    ----------
+    lift : str
+        Its name.
+    rise, turns : float
+        How far it goes, mm and turns; negative lowers.
+    direction : {"clockwise", "counterclockwise", "none"}
+        Which way to turn, seen from above.
+    travel : float
+        Rise of one turn, mm.
+    steps : int or None
+        Microsteps of its motor; None if turned by hand.
+    beyond : float
+        Turns to go on below the mark and to come back up, to take the backlash out.
+    with_previous : bool
+        Whether it moves at once with the lift before it.
+    """
 
     lift: str
     rise: float
     turns: float
     direction: Turning | Literal["none"]
     travel: float
+    steps: int | None = None
+    beyond: float = 0.0
+    with_previous: bool = False
+
+
+@dataclass(frozen=True)
+class Stage:
+    """Moves that belong together, and what probing should show after them.
+
+    Attributes
+    ----------
+    moves : tuple of StageMove
+        In the order in which they are made.
+    fall_x, fall_y : float
+        Tilt over the probed rectangle after them, mm.
+    """
+
+    moves: tuple[StageMove, ...]
+    fall_x: float
+    fall_y: float
+
+
+@dataclass(frozen=True)
+class ProbeFirst:
+    """Touches that would make a plan surer.
+
+    Attributes
+    ----------
+    spots : tuple of (float, float)
+        Where, mm: the corners of the probed rectangle, where a touch tells most of a tilt.
+    touches : int
+        How often each.
+    half_width : float
+        95 % half-width of the least sure rise with them, mm.
+    now : float
+        The same without them, mm.
+    """
+
+    spots: tuple[tuple[float, float], ...]
+    touches: int
+    half_width: float
+    now: float
 
 
 @dataclass(frozen=True)
@@ -101,10 +177,11 @@ class Racking:
     Attributes
     ----------
     added : float
-        By the plan, when it is done; zero but for lifts that are left alone.
+        By the plan, when it is done; zero but for lifts that are left alone, for whole detents, and
+        for a twist that is asked for.
     present : float
-        In the bed as probed: its twist at the lifts. It may be the frame's or the bed's own;
-        probing alone does not tell.
+        In the bed as probed: its twist and bows at the lifts. They may be the frame's or the bed's
+        own; probing alone does not tell.
     limit : float
         What is allowed at any moment.
     """
@@ -126,12 +203,23 @@ class Predicted:
         Flatness left, mm: turning lifts by the plan does not change it.
     range_at_lifts : float
         Height range of the fitted plane over the lifts, mm.
+    height_range : float
+        Highest less lowest place that counts, mm: what the nozzle sees.
+    exact_range : float
+        The same if the lifts could be turned by any amount, mm.
     """
 
     fall_x: float
     fall_y: float
     minimum_zone: float
     range_at_lifts: float
+    height_range: float
+    exact_range: float
+
+    @property
+    def gain_of_finer(self) -> float:
+        """What finer detents would take off the height range, mm."""
+        return max(0.0, self.height_range - self.exact_range)
 
 
 @dataclass(frozen=True, eq=False)
@@ -142,10 +230,10 @@ class TurnPlan:
     ----------
     moves : tuple of Move
         One for each lift, in the order of the machine file.
-    reference : str
-        What stays: a lift's name, or least-motion, raise-only, lower-only.
-    stages : tuple of tuple of StageMove
-        The moves in order; within a stage in the order given.
+    request : Request
+        What was asked for, with lifts by their names in the machine file.
+    stages : tuple of Stage
+        The moves in order.
     racking : Racking
         Present, added and allowed.
     predicted : Predicted
@@ -158,21 +246,29 @@ class TurnPlan:
         Where the uncertainties come from.
     influence : Influence
         How the lifts act.
+    probe_first : ProbeFirst or None
+        Touches to add before turning, where the rises are too unsure.
     warnings, cautions : tuple of str
         What to know, and what to take care of.
     """
 
     moves: tuple[Move, ...]
-    reference: str
-    stages: tuple[tuple[StageMove, ...], ...]
+    request: Request
+    stages: tuple[Stage, ...]
     racking: Racking
     predicted: Predicted
     stays: tuple[float, float]
     tilt: Tilt
     noise: Noise
     influence: Influence
+    probe_first: ProbeFirst | None
     warnings: tuple[str, ...]
     cautions: tuple[str, ...] = CAUTIONS
+
+    @property
+    def reference(self) -> str:
+        """What stays: a lift's name, or least-motion, raise-only, lower-only, keep-centre."""
+        return self.request.reference
 
     @property
     def turning(self) -> tuple[Move, ...]:

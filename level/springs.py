@@ -12,7 +12,10 @@ import numpy.typing as npt
 from probes.errors import MachineError
 from probes.run import Floats
 
-__all__ = ["Loads", "carried_loads", "slack_racking"]
+__all__ = ["STANDARD_GRAVITY", "Loads", "carried_loads", "slack_racking"]
+
+STANDARD_GRAVITY = 9.80665
+"""m/s2, by definition (3rd General Conference on Weights and Measures, 1901)."""
 
 _MOST_ROUNDS = 200
 
@@ -104,9 +107,7 @@ def carried_loads(
             carrying[worst] = False
         else:
             carrying[int(np.argmax(np.where(carrying, -np.inf, press)))] = True
-    raise MachineError(
-        "the weight stands outside the lifts that carry; check the lifts' x and y"
-    )
+    raise MachineError("the weight stands outside the lifts that carry; check the lifts' x and y")
 
 
 def slack_racking(weight: float, stiffness: float, lifts: int) -> float:

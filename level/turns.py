@@ -1,31 +1,38 @@
 """Turns: what to turn, which way and how far, so that bed and gantry are parallel."""
 
+from collections.abc import Sequence
+
 import numpy as np
 
-from level.influence import Influence, find_influence
-from level.leave import left_racking, made_rises, settle
-from level.machine import Lift, Machine
+from level.aim import Aim, find_aim, same_rises
+from level.detents import Setting, detent_rises, set_detents
+from level.influence import Influence, find_influence, racking_limit
+from level.leave import leave_choices, slope_left
+from level.machine import Machine
 from level.plan import (
     HELD,
+    LOCKED,
     NO_NEED,
     SMALL,
     UNCERTAIN,
     Move,
     Predicted,
+    ProbeFirst,
     Racking,
+    Stage,
     StageMove,
     TurnPlan,
 )
+from level.request import LEAST_MOTION, Area, Objective, Request, check_request
+from level.stages import Turn, find_stages
 from mesh.checks import check_run
 from mesh.noise import Noise, find_noise
 from mesh.tilt import Tilt, find_tilt
 from mesh.zone import minimum_zone
 from probes.errors import RequestError, ShapeError
-from probes.run import Floats, Run
+from probes.run import Floats, Places, Run
 
-__all__ = ["LEAST_MOTION", "LOWER_ONLY", "RAISE_ONLY", "Move", "TurnPlan", "plan_turns"]
-
-LEAST_MOTION, RAISE_ONLY, LOWER_ONLY = "least-motion", "raise-only", "lower-only"
+__all__ = ["Move", "TurnPlan", "plan_turns"]
 
 STEEPEST = 0.1
 """Slope, mm/mm, beyond which readings are taken for misread: six degrees."""
@@ -33,18 +40,30 @@ STEEPEST = 0.1
 _LEAST_PROBED = 0.03
 """Part of the lifts' distance that must be probed to say anything of them."""
 
-RACKING_PER_SPAN = 0.3e-3
-"""Racking limit where the machine file has none, mm per mm between the farthest lifts: what
-makers of rail guides allow between two parallel rails lies between 0.1 and 1.2 (theory A5)."""
+_LITTLE_SLOPE = 1e-6
+
+_SURE_MM = 0.01
+"""A rise that is known so well, or to half a detent, needs no more touches."""
+
+_MOST_TOUCHES = 20
 
 
 def plan_turns(
-    run: Run, machine: Machine, *, reference: str = LEAST_MOTION, detent: float | None = None
+    run: Run,
+    machine: Machine,
+    *,
+    reference: str = LEAST_MOTION,
+    objective: Objective = "least-squares",
+    area: Area | None = None,
+    locked: Sequence[str] = (),
+    together: Sequence[Sequence[str]] = (),
+    detent: float | None = None,
+    corners: bool = False,
 ) -> TurnPlan:
     """Plan the turns that take the tilt out of a run.
 
-    Only a plane is corrected: the lifts move so that they stay in one plane, which adds no
-    racking. A twist is neither followed nor taken out.
+    Only a plane is corrected, unless corners are asked for: the lifts move so that they stay in one
+    plane, which adds no racking. A twist is neither followed nor taken out.
 
     Parameters
     ----------
@@ -52,16 +71,13 @@ def plan_turns(
         The probing.
     machine : Machine
         The machine it was taken on.
-    reference : str
-        "least-motion" (the mean of all rises is zero), "raise-only", "lower-only", or the name of
-        a lift that is not to be touched.
-    detent : float, optional
-        Smallest turn at every lift, in turns, instead of the machine file's.
+    reference, objective, area, locked, together, detent, corners
+        What is asked for, as `level.request.Request` has it.
 
     Returns
     -------
     TurnPlan
-        The plan.
+        The plan, in whole detents.
 
     Raises
     ------
@@ -70,121 +86,144 @@ def plan_turns(
     MachineError
         If the run was not taken on this bed.
     RequestError
-        If there is no such reference, or the detent is not above zero.
+        If what is asked for is unknown, contradicts itself, or cannot be done within the racking
+        limit.
     """
-    if detent is not None and not 0 < detent < float("inf"):
-        raise RequestError(f"detent {detent:g}: must be a number of turns above zero, as in 0.125")
-    held = _held_lift(machine, reference)
     machine.check_on_bed(run)
     check_run(run)
-    places = run.places
+    request = check_request(
+        Request(
+            reference=reference,
+            objective=objective,
+            area=area,
+            locked=tuple(locked),
+            together=tuple(tuple(group) for group in together),
+            detent=detent,
+            corners=corners,
+        ),
+        machine,
+        run,
+    )
     noise = find_noise(run, given=machine.probe.sigma)
-    tilt = find_tilt(places.x, places.y, places.z, spread=noise.spread)
-    influence = find_influence(machine)
-    slopes = np.array((tilt.slope_x, tilt.slope_y))
-    if float(np.hypot(*slopes)) > STEEPEST:
+    places, spread = _counted(run, request, noise)
+    tilt = find_tilt(places.x, places.y, places.z, spread=spread)
+    influence = find_influence(machine, twisting=True if request.corners else None)
+    _check_sense(run, tilt, influence, request)
+    limit = racking_limit(machine, influence)
+    aim = find_aim(machine, influence, places, tilt, noise, request, limit)
+    left, setting, turns, said = _settle(
+        machine, influence, places, tilt, noise, request, aim, limit
+    )
+    moves = _moves(machine, influence, places, tilt, noise, request, aim, left, setting, limit)
+    return TurnPlan(
+        moves=moves,
+        request=request,
+        stages=_stages(turns, machine, influence, tilt, request),
+        racking=Racking(
+            added=float(np.abs(influence.racking(setting.rises)).max()),
+            present=_present(influence, tilt),
+            limit=limit,
+        ),
+        predicted=_predict(run, places, influence, setting.rises, aim),
+        stays=(float(aim.stays[0]), float(aim.stays[1])),
+        tilt=tilt,
+        noise=noise,
+        influence=influence,
+        probe_first=_probe_first(machine, aim, tilt, noise, request),
+        warnings=(*said, *_warnings(machine, moves, tilt, noise, influence, aim)),
+    )
+
+
+def _counted(run: Run, request: Request, noise: Noise) -> tuple[Places, Floats | None]:
+    """Give the places that count, and how uncertain they are among one another."""
+    places = run.places
+    if request.area is None:
+        return places, noise.spread
+    (left, right), (front, back) = request.area
+    inside = (places.x >= left) & (places.x <= right) & (places.y >= front) & (places.y <= back)
+    part = Run(x=places.x[inside], y=places.y[inside], z=places.z[inside], source=run.source)
+    check_run(part)
+    return part.places, None if noise.spread is None else noise.spread[inside]
+
+
+def _check_sense(run: Run, tilt: Tilt, influence: Influence, request: Request) -> None:
+    slope = float(np.hypot(tilt.slope_x, tilt.slope_y))
+    if slope > STEEPEST:
         raise ShapeError(
-            f"{run.source}: the readings tilt by {np.hypot(*slopes) * 1e3:.0f} mm/m, which no bed "
+            f"{run.source}: the readings tilt by {slope * 1e3:.0f} mm/m, which no bed "
             "does; check the unit, the columns and --line before turning anything"
         )
     probed, span = max(tilt.width, tilt.depth), influence.span
     if probed < _LEAST_PROBED * span:
+        what = "--area" if request.area else "the places"
         raise ShapeError(
-            f"{run.source}: the places cover {tilt.width:.3g} x {tilt.depth:.3g} mm of a machine "
+            f"{run.source}: {what} cover {tilt.width:.3g} x {tilt.depth:.3g} mm of a machine "
             f"whose lifts stand {span:.0f} mm apart; check the unit and --x and --y, or probe more "
             "of the bed"
         )
-    rises, origin = _rises(influence, slopes, reference, held)
-    moves = _moves(
-        machine, rises, _sigmas(influence, tilt, noise, origin), noise, tilt, detent, held
+
+
+def _settle(
+    machine: Machine,
+    influence: Influence,
+    places: Places,
+    tilt: Tilt,
+    noise: Noise,
+    request: Request,
+    aim: Aim,
+    limit: float,
+) -> tuple[frozenset[int], Setting, tuple[tuple[Turn, ...], ...], list[str]]:
+    """Settle which lifts are left, what the others are set to, and in which stages."""
+    before = float(np.hypot(tilt.slope_x, tilt.slope_y))
+    fault: RequestError | None = None
+    names = [lift.name for lift in machine.lifts]
+    backlash = np.array([lift.backlash or 0.0 for lift in machine.lifts])
+    for left, note in leave_choices(aim, tilt, noise, influence, free=not request.corners):
+        try:
+            setting = set_detents(
+                machine, influence, places, aim.rises, request, left=left, limit=limit
+            )
+            tilts_more = slope_left(influence, tilt, setting.rises) > before * (1 + 1e-9) + 1e-12
+            if tilts_more and request.objective == "least-squares" and not request.corners:
+                continue
+            turns = find_stages(
+                influence,
+                setting.counts,
+                detent_rises(machine, request.detent),
+                limit,
+                names=names,
+                together=same_rises(machine, request),
+                backlash=backlash,
+            )
+        except RequestError as refused:
+            fault = fault or refused
+            continue
+        return left, setting, turns, [note] if note else []
+    raise fault or RequestError(
+        "no choice of lifts to turn makes the bed more level; use finer detents"
     )
-    limit = machine.limits.racking or RACKING_PER_SPAN * influence.span
-    moves, stages, said = settle(moves, machine, influence, tilt, noise, limit)
-    made = made_rises(moves)
-    racking = Racking(
-        added=left_racking(influence, moves),
-        present=_present(influence, tilt),
-        limit=limit,
-    )
-    stays = slopes - influence.projector @ slopes
-    return TurnPlan(
-        moves=moves,
-        reference=held.name if held else reference,
-        stages=_stages(moves, stages),
-        racking=racking,
-        predicted=_predict(run, influence, made),
-        stays=(float(stays[0]), float(stays[1])),
-        tilt=tilt,
-        noise=noise,
-        influence=influence,
-        warnings=(*said, *_warnings(machine, moves, tilt, noise, influence, stays)),
-    )
-
-
-def _held_lift(machine: Machine, reference: str) -> Lift | None:
-    if reference in (LEAST_MOTION, RAISE_ONLY, LOWER_ONLY):
-        return None
-    held = machine.named(reference)
-    if held is None:
-        names = ", ".join(repr(lift.name) for lift in machine.lifts)
-        raise RequestError(
-            f"reference {reference!r}: must be {LEAST_MOTION}, {RAISE_ONLY}, {LOWER_ONLY} "
-            f"or one of the lifts {names}"
-        )
-    return held
-
-
-def _rises(
-    influence: Influence, slopes: Floats, reference: str, held: Lift | None
-) -> tuple[Floats, Floats]:
-    """Give the rises, and the spot whose height the plan keeps (their zero)."""
-    # bed: after = before + rise, gantry: after = before - rise
-    wanted = -influence.sign * (influence.projector @ slopes)
-    rises = (influence.positions - influence.centre) @ wanted
-    if held is not None:
-        origin = np.array((held.x, held.y))
-    elif reference == RAISE_ONLY:
-        origin = influence.positions[int(rises.argmin())]
-    elif reference == LOWER_ONLY:
-        origin = influence.positions[int(rises.argmax())]
-    else:
-        origin = influence.centre
-    return (influence.positions - origin) @ wanted, origin
-
-
-def _sigmas(influence: Influence, tilt: Tilt, noise: Noise, origin: Floats) -> Floats | None:
-    if noise.of_places is None:
-        return None
-    arms = (influence.positions - origin) @ influence.projector
-    variances = np.einsum("ij,jk,ik->i", arms, tilt.factor, arms)
-    sigmas: Floats = np.sqrt(np.maximum(variances, 0.0)) * noise.of_places
-    return sigmas
 
 
 def _moves(
     machine: Machine,
-    rises: Floats,
-    sigmas: Floats | None,
-    noise: Noise,
+    influence: Influence,
+    places: Places,
     tilt: Tilt,
-    detent: float | None,
-    held: Lift | None,
+    noise: Noise,
+    request: Request,
+    aim: Aim,
+    left: frozenset[int],
+    setting: Setting,
+    limit: float,
 ) -> tuple[Move, ...]:
-    reach = noise.reach() if sigmas is not None else 0.0
+    reach = noise.reach() if aim.sigmas is not None else 0.0
+    other = _other_plane(machine, influence, places, tilt, request, aim, limit)
     moves = []
     for k, lift in enumerate(machine.lifts):
-        rise = float(rises[k])
-        turns = rise / lift.travel
-        sigma = None if sigmas is None else float(sigmas[k])
-        smallest = detent or lift.smallest_turn
-        why = ""
-        if abs(turns) < smallest / 2:
-            why = SMALL if rise else HELD if lift is held else NO_NEED
-        elif sigma is not None and abs(rise) < reach * sigma:
-            why = UNCERTAIN
-        steps = None if lift.steps_per_turn is None else round(turns * lift.steps_per_turn)
-        if why and steps is not None:
-            steps = 0  # whoever drives by steps must not turn what is to be left
+        rise, made = float(aim.rises[k]), float(setting.rises[k])
+        sigma = None if aim.sigmas is None else float(aim.sigmas[k])
+        made_turns = made / lift.travel
+        steps = lift.steps_per_turn
         moves.append(
             Move(
                 lift=lift.name,
@@ -193,56 +232,165 @@ def _moves(
                 rise=rise,
                 sigma=sigma,
                 interval=None if sigma is None else (rise - reach * sigma, rise + reach * sigma),
-                turns=turns,
-                degrees=turns * 360,
-                direction="none" if why else lift.turning(rise),
-                steps=steps,
-                leave=bool(why),
-                why=why,
+                turns=rise / lift.travel,
+                degrees=rise / lift.travel * 360,
+                detents=int(setting.counts[k]),
+                made=made,
+                made_turns=made_turns,
+                other_plane=float(other[k]),
+                direction=lift.turning(made),
+                steps=None if steps is None else round(made_turns * steps),
+                leave=not setting.counts[k],
+                why=_why(lift.name, rise, k in left, request) if not setting.counts[k] else "",
                 leverage=float(tilt.plane.leverage(lift.x, lift.y)),
                 travel=lift.travel,
-                detent=smallest,
+                detent=request.detent or lift.smallest_turn,
             )
         )
     return tuple(moves)
 
 
-def _stages(moves: tuple[Move, ...], stages: int) -> tuple[tuple[StageMove, ...], ...]:
-    stage = tuple(
-        StageMove(
-            lift=move.lift,
-            rise=move.rise / stages,
-            turns=move.turns / stages,
-            direction=move.direction,
-            travel=move.travel,
-        )
-        for move in moves
-        if not move.leave
+def _why(name: str, rise: float, left: bool, request: Request) -> str:
+    if name in request.locked:
+        return LOCKED
+    if name == request.reference:
+        return HELD
+    if abs(rise) < 1e-9:
+        return NO_NEED
+    return UNCERTAIN if left else SMALL
+
+
+def _other_plane(
+    machine: Machine,
+    influence: Influence,
+    places: Places,
+    tilt: Tilt,
+    request: Request,
+    aim: Aim,
+    limit: float,
+) -> Floats:
+    """Give what the other plane would ask of the lifts besides."""
+    from dataclasses import replace
+
+    if len(places) < 4 or request.corners:
+        return np.zeros(len(aim.rises))
+    objective: Objective = (
+        "minimum-zone" if request.objective == "least-squares" else "least-squares"
     )
-    return (stage,) * stages if stage else ()
+    unknown = Noise(None, "unknown", None, None)
+    asked = replace(request, objective=objective)
+    other = find_aim(machine, influence, places, tilt, unknown, asked, limit)
+    difference: Floats = other.rises - aim.rises
+    return difference
+
+
+def _stages(
+    stages: tuple[tuple[Turn, ...], ...],
+    machine: Machine,
+    influence: Influence,
+    tilt: Tilt,
+    request: Request,
+) -> tuple[Stage, ...]:
+    steps = detent_rises(machine, request.detent)
+    done = np.zeros(len(steps))
+    found = []
+    for stage in stages:
+        moves = []
+        for turn in stage:
+            for place, (k, count, beyond) in enumerate(
+                zip(turn.lifts, turn.counts, turn.beyond, strict=True)
+            ):
+                lift, rise = machine.lifts[k], count * float(steps[k])
+                done[k] += rise
+                per_turn = lift.steps_per_turn
+                turned = rise / lift.travel
+                moves.append(
+                    StageMove(
+                        lift=lift.name,
+                        rise=rise,
+                        turns=turned,
+                        direction=lift.turning(rise),
+                        travel=lift.travel,
+                        steps=None if per_turn is None else round(turned * per_turn),
+                        beyond=beyond / lift.travel,
+                        with_previous=place > 0,
+                    )
+                )
+        fall_x, fall_y = _falls(influence, tilt, done)
+        found.append(Stage(tuple(moves), fall_x, fall_y))
+    return tuple(found)
+
+
+def _falls(influence: Influence, tilt: Tilt, rises: Floats) -> tuple[float, float]:
+    """Falls over the probed rectangle after the rises, mm."""
+    (x, y), (dx, dy) = tilt.centre, (tilt.width / 2, tilt.depth / 2)
+    left, right, front, back = influence.change(
+        [x - dx, x + dx, x, x], [y, y, y - dy, y + dy], rises
+    )
+    return tilt.fall_x + float(right - left), tilt.fall_y + float(back - front)
 
 
 def _present(influence: Influence, tilt: Tilt) -> float:
-    """Racking that the bed's twist would be, if it were the lifts'."""
-    twist = tilt.modes.twist
-    if twist is None or not influence.can_rack:
+    """Racking that the bed's twist and bows would be, if they were the lifts'."""
+    if not influence.can_rack:
         return 0.0
-    xi = 2 * (influence.positions[:, 0] - tilt.centre[0]) / tilt.width
-    eta = 2 * (influence.positions[:, 1] - tilt.centre[1]) / tilt.depth
-    return float(np.abs(influence.racking(twist.value * xi * eta)).max())
+    shape = tilt.modes
+    xi, eta = shape.scaled(influence.positions[:, 0], influence.positions[:, 1])
+    heights = np.zeros(len(xi))
+    for mode, values in ((shape.twist, xi * eta), (shape.bow_x, xi**2), (shape.bow_y, eta**2)):
+        if mode is not None:
+            heights += mode.value * values
+    return float(np.abs(influence.racking(heights)).max())
 
 
-def _predict(run: Run, influence: Influence, made: Floats) -> Predicted:
+def _predict(
+    run: Run, counted: Places, influence: Influence, made: Floats, aim: Aim
+) -> Predicted:  # fmt: skip
     places = run.places
     after = places.z + influence.change(places.x, places.y, made)
     left = find_tilt(places.x, places.y, after)
     at_lifts = left.height(influence.positions[:, 0], influence.positions[:, 1])
+
+    def height_range(rises: Floats) -> float:
+        return float(np.ptp(counted.z + influence.change(counted.x, counted.y, rises)))
+
     return Predicted(
         fall_x=left.fall_x,
         fall_y=left.fall_y,
         minimum_zone=minimum_zone(places.x, places.y, after).width,
         range_at_lifts=float(np.ptp(at_lifts)),
+        height_range=height_range(made),
+        exact_range=height_range(aim.rises),
     )
+
+
+def _probe_first(
+    machine: Machine, aim: Aim, tilt: Tilt, noise: Noise, request: Request
+) -> ProbeFirst | None:
+    """Say how often to touch the corners more, where the rises are too unsure.
+
+    On a first-order model corners are where a touch tells most (J. Kiefer, J. Wolfowitz, "The
+    equivalence of two extremum problems", Can. J. Math. 12 (1960) 363-366).
+    """
+    if aim.sigmas is None or not noise.sigma or noise.of_places is None:
+        return None
+    goal = max(float(detent_rises(machine, request.detent).max()) / 2, _SURE_MM)
+    reach = noise.reach()
+    now = reach * float(aim.sigmas.max())
+    if now <= goal or not np.isfinite(tilt.factor).all():
+        return None
+    known = np.linalg.inv(tilt.factor * noise.of_places**2)
+    dx, dy = tilt.width / 2, tilt.depth / 2
+    per_touch = 4 * np.diag((dx**2, dy**2)) / noise.sigma**2
+    for touches in range(1, _MOST_TOUCHES + 1):
+        covariance = np.linalg.inv(known + touches * per_touch)
+        variances = np.einsum("ij,jk,ik->i", aim.by_slope, covariance, aim.by_slope)
+        half = reach * float(np.sqrt(variances.max()))
+        if half <= goal:
+            break
+    x, y = tilt.centre
+    spots = tuple((x + i * dx, y + j * dy) for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1)))
+    return ProbeFirst(spots, touches, half, now)
 
 
 def _warnings(
@@ -251,18 +399,24 @@ def _warnings(
     tilt: Tilt,
     noise: Noise,
     influence: Influence,
-    stays: Floats,
+    aim: Aim,
 ) -> list[str]:
     said = []
     if len(influence.directions) == 0:
         said.append("one lift can raise and lower, but takes no tilt out")
     elif len(influence.directions) == 1:
         along = influence.directions[0]
-        across = float(np.hypot(*stays)) * 1e3
+        across = float(np.hypot(*(aim.stays - along * (along @ aim.stays)))) * 1e3
         said.append(
             f"the lifts stand in line (along {_bearing(along)}) and tip the "
             f"{machine.frame.carries} along that line only; {across:.3f} mm/m across it stays, "
             "and is for the frame or for shims"
+        )
+    elif float(np.hypot(*aim.stays)) > _LITTLE_SLOPE:
+        stays_x, stays_y = aim.stays * (tilt.width, tilt.depth)
+        said.append(
+            f"with what is asked for, a fall of {stays_x:.3f} mm along x and {stays_y:.3f} mm "
+            "along y stays"
         )
     if machine.frame.joint == "twisting" and len(machine.lifts) > 3 and not influence.twisting:
         said.append("these lifts stand so that they cannot twist; taken for rigid")

@@ -13,6 +13,7 @@ from level.cli import run_app
 from level.scenario import demo_machine, demo_probing, demo_simulator
 from level.show.machine_file import machine_toml
 from level.simulator import capture
+from level.turns import plan_turns
 
 GOLDEN = sorted(path.name for path in DATA.glob("golden_*.txt"))
 
@@ -24,6 +25,17 @@ def a_folder(tmp_path, monkeypatch):
     (tmp_path / "machine.toml").write_text(machine_toml(demo_machine()))
     (tmp_path / "first.txt").write_text(capture(demo_probing(demo_simulator()), "as assembled"))
     return tmp_path
+
+
+@pytest.fixture
+def second(folder):
+    """The probing of the same machine after the turns that the first asks for."""
+    simulator = demo_simulator()
+    plan = plan_turns(demo_probing(simulator), demo_machine())
+    for move in plan.turning:
+        simulator.turn(move.lift, move.made_turns, move.direction)
+    (folder / "second.txt").write_text(capture(demo_probing(simulator), "after the turns"))
+    return "second.txt"
 
 
 @pytest.fixture
@@ -86,13 +98,83 @@ def test_turns_hold_the_keys_others_lean_on(say):
     held = answer["lifts"][3]
     assert (held["rise"], held["turns"], held["direction"], held["leave"]) == (0, 0, "none", True)
     assert answer["racking"].keys() == {"added", "present", "limit"}
-    assert answer["stages"][0][0].keys() == {"name", "rise", "turns", "direction"}
-    assert answer["predicted"].keys() == {"fall_x", "fall_y", "minimum_zone", "range_at_lifts"}
+    assert answer["stages"][0][0].keys() >= {"name", "rise", "turns", "direction"}
+    assert len(answer["after_stages"]) == len(answer["stages"])
+    last = answer["after_stages"][-1]
+    for name in ("fall_x", "fall_y"):
+        assert last[name] == pytest.approx(answer["predicted"][name], abs=1e-9)
+    assert answer["predicted"].keys() >= {
+        "fall_x", "fall_y", "minimum_zone", "range_at_lifts", "height_range", "gain_of_finer",
+    }  # fmt: skip
     assert len(answer["cautions"]) == 5
     for lift in answer["lifts"]:
         assert lift["turns"] == pytest.approx(lift["rise"] / 8)
         assert lift["degrees"] == pytest.approx(lift["turns"] * 360)
-        assert lift["steps"] == round(lift["turns"] * 3200)
+        assert lift["steps"] == round(lift["made_turns"] * 3200) == lift["detents"]
+        assert lift["made"] == pytest.approx(lift["rise"], abs=0.0025 * 1.01)
+
+
+@pytest.mark.usefixtures("folder")
+def test_wishes_of_turns(say):
+    code, out, err = say("turns", "first.txt", "--locked", "front left", "--together",
+                         "back left=back right", "--json")  # fmt: skip
+    assert (code, err) == (0, "")
+    answer = json.loads(out)
+    lifts = {lift["name"]: lift for lift in answer["lifts"]}
+    assert lifts["front left"]["why"] == "locked"
+    assert lifts["back left"]["made"] == lifts["back right"]["made"]
+    zone = json.loads(say("turns", "first.txt", "--objective", "minimum-zone", "--json")[1])
+    assert zone["objective"] == "minimum-zone"
+    assert zone["predicted"]["height_range"] == pytest.approx(
+        zone["predicted"]["minimum_zone"], abs=2e-3
+    )
+    part = json.loads(say("turns", "first.txt", "--area", "20:180,20:180", "--json")[1])
+    assert part["area"] == [[20, 180], [20, 180]]
+    text = " ".join(say("turns", "first.txt", "--corners")[1].split())
+    assert "brought to one height, as you asked, which twists the frame by 0.029 mm" in text
+    text = " ".join(say("turns", "first.txt", "--area", "20:180,20:180")[1].split())
+    assert "Only x 20 to 180, y 20 to 180 counts." in text
+
+
+@pytest.mark.usefixtures("second")
+def test_after_the_turns(say):
+    code, out, err = say("turns", "first.txt", "--after", "second.txt")
+    assert (code, err) == (0, "")
+    assert "Stop here: what is left may be the noise of the readings." in " ".join(out.split())
+    answer = json.loads(say("turns", "first.txt", "--after", "second.txt", "--json")[1])
+    assert answer["pass"]["verdict"] == "stop"
+    assert answer["pass"]["gain"] == pytest.approx(1, abs=0.02)
+    # told half of it: the bed went twice as far
+    half = [f"{lift['name']}={lift['made'] / 2}"
+            for lift in json.loads(say("turns", "first.txt", "--json")[1])["lifts"]]  # fmt: skip
+    moved = [word for move in half for word in ("--moved", move)]
+    code, out, _ = say("turns", "first.txt", "--after", "second.txt", *moved)
+    assert code == 0
+    assert "Turn nothing more by a plan." in " ".join(out.split())
+    assert "  lift  " not in out
+
+
+@pytest.mark.usefixtures("second")
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (("--moved", "front left=1"), "--moved goes with --after RUN2"),
+        (("--after", "second.txt", "--moved", "front left"), "must be NAME=RISE in mm"),
+        (("--after", "second.txt", "--moved", "a=1", "--moved", "A=1"), "A is named twice"),
+        (("--after", "second.txt", "--moved", "nose=1"), "--moved 'nose': must name one of"),
+        (("--area", "20:180"), "--area '20:180': must be x0:x1,y0:y1 in mm"),
+        (("--area", "180:20,0:9"), "must be x0:x1,y0:y1"),
+        (("--area", "1:9,1:9"), "holds 0 of the places"),
+        (("--together", "front left"), "name two or more"),
+        (("--locked", "nose"), "locked lift 'nose': must be one of"),
+        (("--objective", "best"), "objective 'best': must be least-squares or minimum-zone"),
+    ],
+)
+def test_wishes_of_turns_out_of_range(options, message, say):
+    code, out, err = say("turns", "first.txt", *options)
+    assert (code, out) == (2, "")
+    assert message in err
+    assert err.count("\n") == 1
 
 
 def test_limits_and_codes(say, folder):

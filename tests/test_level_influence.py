@@ -1,8 +1,9 @@
+import msgspec
 import numpy as np
 import pytest
 from cases import machine
 
-from level.influence import find_influence
+from level.influence import find_influence, racking_limit
 
 SQUARE = [(0, 0), (300, 0), (300, 300), (0, 300)]
 
@@ -80,3 +81,54 @@ def test_lifts_on_a_cross_cannot_twist():
 
 def test_span():
     assert find_influence(machine(SQUARE)).span == pytest.approx(300 * np.sqrt(2))
+
+
+def test_racking_modes_by_hand():
+    # theory A1: four at the corners of a rectangle (+, -, +, -) going round; six in 2 x 3 have
+    # three: xy, x^2 - 2/3 and (x^2 - 2/3) y
+    four = find_influence(machine([(0, 0), (300, 0), (300, 200), (0, 200)])).racking_modes
+    assert np.abs(four @ [0.5, -0.5, 0.5, -0.5]) == pytest.approx([1])
+    spots = np.array([(x, y) for y in (-1, 1) for x in (-1, 0, 1)], dtype=float)
+    six = find_influence(machine(150 + 150 * spots)).racking_modes
+    assert six.shape == (3, 6)
+    x, y = spots.T
+    for shape in (x * y, x**2 - 2 / 3, (x**2 - 2 / 3) * y):
+        assert np.linalg.norm(six @ shape) == pytest.approx(np.linalg.norm(shape))
+    for count in (1, 2, 3):
+        few = find_influence(machine(150 + 150 * spots[:: 6 // count][:count] * [1, 0.5]))
+        assert few.racking_modes.shape[0] == len(few.positions) - 1 - len(few.directions)
+
+
+@pytest.mark.parametrize(
+    ("ratio", "lifts", "radius"),
+    [(0.9, 4, 0.007), (0.8, 4, 0.032), (0.7, 4, 0.079), (0.6, 4, 0.155), (0.5, 4, 0.263),
+     (0.4, 4, 0.407), (0.5, 3, 0.125)],
+)  # fmt: skip
+def test_chasing_corners_one_by_one_converges_so_slowly(ratio, lifts, radius):
+    # theory T-B8: probing inboard by a ratio and turning corner after corner to zero is Gauss and
+    # Seidel's method; a plan that solves all lifts together needs one round
+    angle = 2 * np.pi * (np.arange(lifts) + 0.5) / lifts
+    spots = 150 + 150 * np.column_stack((np.cos(angle), np.sin(angle)))
+    if lifts == 4:  # row by row
+        spots = spots[[2, 3, 1, 0]]
+    inboard = 150 + ratio * (spots - 150)
+    influence = find_influence(machine(spots, joint="twisting"))
+    acts = influence.at(*inboard.T)
+    lower = np.tril(acts)
+    chase = -np.linalg.solve(lower, acts - lower)
+    assert np.abs(np.linalg.eigvals(chase)).max() == pytest.approx(radius, abs=1e-3)
+
+
+def test_racking_is_limited_by_half_of_what_makes_a_lift_slack():
+    # theory T-A2: 80 N on four lifts of 1000 N/mm: slack at .02 mm
+    frame = {"mass": 80 / 9.80665, "stiffness": 1000.0}
+    spots = [(0, 0), (300, 0), (300, 300), (0, 300)]
+    lifts = machine(spots)
+    soft = msgspec.structs.replace(
+        lifts, frame=msgspec.structs.replace(lifts.frame, **frame)
+    )  # fmt: skip
+    influence = find_influence(soft)
+    assert racking_limit(lifts, influence) == pytest.approx(0.3e-3 * np.hypot(300, 300))
+    assert racking_limit(soft, influence) == pytest.approx(0.01)
+    three = machine(spots[:3])
+    assert racking_limit(three, find_influence(three)) == pytest.approx(0.3e-3 * np.hypot(300, 300))

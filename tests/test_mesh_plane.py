@@ -91,3 +91,19 @@ def test_unknown_method_is_refused():
 
 def test_three_places_leave_no_residual_sigma():
     assert fit_plane([0, 1, 0], [0, 0, 1], [0, 1, 2]).residual_sigma is None
+
+
+@pytest.mark.parametrize(
+    ("lines", "efficiency", "worst"),
+    [(3, 0.763, 4.0), (4, 0.676, 4.6), (5, 0.630, 5.0), (7, 0.582, 5.5), (9, 0.558, 5.8)],
+)
+def test_grids_against_the_best_design(lines, efficiency, worst):
+    # theory T-B6: D-efficiency against all touches at the corners, and n times the largest
+    # leverage (3 at the optimum; Kiefer, Wolfowitz 1960)
+    x, y = grid(np.linspace(-1, 1, lines), np.linspace(-1, 1, lines))
+    plane = fit_plane(x, y, 0 * x)
+    information = np.linalg.inv(plane.factor) / len(x)
+    assert np.linalg.det(information) ** (1 / 3) == pytest.approx(efficiency, abs=6e-4)
+    assert len(x) * plane.leverage(x, y).max() == pytest.approx(worst, abs=0.06)
+    corners = fit_plane(*grid([-1, 1], [-1, 1]), np.zeros(4))
+    assert 4 * corners.leverage(1, 1) == pytest.approx(3)

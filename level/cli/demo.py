@@ -56,7 +56,7 @@ def demo(
 
     _title("The turns are made on the simulated machine, stage by stage, and it is probed again")
     for stage in plan.stages:
-        for part in stage:
+        for part in stage.moves:
             simulator.turn(part.lift, part.turns, part.direction)
     second_text = capture(demo_probing(simulator), "second probing, after the turns")
     write_text(folder / "second.txt", second_text)

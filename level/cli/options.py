@@ -13,23 +13,35 @@ from probes.formats.options import parse_span
 from probes.run import Run
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from level.machine import Machine
+    from level.request import Area
 
 __all__ = [
     "DEFAULT_MACHINE",
+    "AreaOption",
+    "CornersOption",
     "DetentOption",
     "DrawsOption",
     "DriftOption",
     "JsonOption",
     "LayerOption",
     "LimitOption",
+    "LockedOption",
     "MachineOption",
+    "MovedOption",
+    "ObjectiveOption",
     "PartOption",
     "ReferenceOption",
     "RunArgument",
     "SquashOption",
+    "TogetherOption",
     "find_machine",
+    "parse_area",
+    "parse_moved",
     "parse_part",
+    "parse_together",
     "reading",
     "settle_drift",
 ]
@@ -61,6 +73,28 @@ DrawsOption = Annotated[
 DetentOption = Annotated[
     float | None, typer.Option(help="Smallest turn you can make, in turns, as in 0.125.")
 ]
+ObjectiveOption = Annotated[
+    str, typer.Option(help="Plane to make parallel: least-squares or minimum-zone.")
+]
+AreaOption = Annotated[
+    str | None, typer.Option(help="Part of the bed that counts, as x0:x1,y0:y1 in mm.")
+]
+LockedOption = Annotated[
+    list[str] | None, typer.Option("--locked", help="Lift that cannot be turned; may be repeated.")
+]
+TogetherOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--together", help="Lifts moved by the same rise, as 'left=right'; may be repeated."
+    ),
+]
+CornersOption = Annotated[
+    bool, typer.Option("--corners", help="Bring all corners to one height, twisting the frame.")
+]
+MovedOption = Annotated[
+    list[str] | None,
+    typer.Option("--moved", help="What a lift was told to rise, mm, as 'front left=+0.2'."),
+]
 DriftOption = Annotated[
     str,
     typer.Option(help="Drift during the run: keep, or correct it where it is significant."),
@@ -68,8 +102,8 @@ DriftOption = Annotated[
 ReferenceOption = Annotated[
     str,
     typer.Option(
-        help="What stays: least-motion, raise-only, lower-only, or the name of a lift that is "
-        "not to be touched."
+        help="What stays: least-motion, raise-only, lower-only, keep-centre, or the name of a "
+        "lift that is not to be touched."
     ),
 ]
 
@@ -94,6 +128,45 @@ def parse_part(text: str | None) -> tuple[float, float] | None:
     if not (0 < width < float("inf") and 0 < depth < float("inf")):
         raise RequestError(f"--part {text!r}: must be width x depth in mm, as in 120x80")
     return width, depth
+
+
+def parse_area(text: str | None) -> "Area | None":
+    """Read a part of the bed, as 20:180,20:180; None stays None."""
+    if text is None:
+        return None
+    try:
+        across, along = text.split(",")
+        (left, right), (front, back) = (
+            (float(one), float(other))
+            for one, other in (part.split(":") for part in (across, along))
+        )
+    except ValueError:
+        left = right = front = back = 0.0
+    if not (left < right and front < back):
+        raise RequestError(f"--area {text!r}: must be x0:x1,y0:y1 in mm, as in 20:180,20:180")
+    return (left, right), (front, back)
+
+
+def parse_together(groups: "Sequence[str] | None") -> tuple[tuple[str, ...], ...]:
+    """Read lifts that move together, as left=right."""
+    return tuple(tuple(name.strip() for name in group.split("=")) for group in groups or ())
+
+
+def parse_moved(moves: "Sequence[str] | None") -> dict[str, float]:
+    """Read what lifts were told, as 'front left=+0.2'."""
+    told: dict[str, float] = {}
+    for move in moves or ():
+        name, equals, rise = move.rpartition("=")
+        try:
+            value = float(rise) if equals and name.strip() else float("nan")
+        except ValueError:
+            value = float("nan")
+        if not abs(value) < float("inf"):
+            raise RequestError(f"--moved {move!r}: must be NAME=RISE in mm, as 'front left=+0.2'")
+        if name.strip().lower() in (known.lower() for known in told):
+            raise RequestError(f"--moved {move!r}: {name.strip()} is named twice; add its rises up")
+        told[name.strip()] = value
+    return told
 
 
 def settle_drift(run: Run, machine: "Machine | None", drift: str) -> Run:

@@ -7,6 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 from level.check import Check
+from level.passes import PassCheck
 from level.plan import Move, StageMove, TurnPlan
 from level.version import VERSION
 from mesh.local import LocalFlatness
@@ -266,8 +267,8 @@ def _mode(mode: Mode | None, noise: Noise) -> dict[str, float | None]:
     return {"value": mode.value, "sigma": mode.sigma(noise.of_places)}
 
 
-def turns_json(plan: TurnPlan, run: Run) -> dict[str, Any]:
-    """Give a plan as a JSON object."""
+def turns_json(plan: TurnPlan, run: Run, judged: PassCheck | None = None) -> dict[str, Any]:
+    """Give a plan as a JSON object, and what the pass before it came to."""
     return _answer(
         "turns",
         (*run.warnings, *plan.warnings),
@@ -280,19 +281,29 @@ def turns_json(plan: TurnPlan, run: Run) -> dict[str, Any]:
                 "present": plan.racking.present,
                 "limit": plan.racking.limit,
             },
-            "stages": [[_stage_move(part) for part in stage] for stage in plan.stages],
+            "objective": plan.request.objective,
+            "area": None if plan.request.area is None else plan.request.area,
+            "corners": plan.request.corners,
+            "stages": [[_stage_move(part) for part in stage.moves] for stage in plan.stages],
+            "after_stages": [
+                {"fall_x": stage.fall_x, "fall_y": stage.fall_y} for stage in plan.stages
+            ],
             "predicted": {
                 "fall_x": plan.predicted.fall_x,
                 "fall_y": plan.predicted.fall_y,
                 "minimum_zone": plan.predicted.minimum_zone,
                 "range_at_lifts": plan.predicted.range_at_lifts,
+                "height_range": plan.predicted.height_range,
+                "gain_of_finer": plan.predicted.gain_of_finer,
             },
+            "probe_first": None if plan.probe_first is None else asdict(plan.probe_first),
             "stays": {
                 "slope_x_mm_per_m": plan.stays[0] * 1e3,
                 "slope_y_mm_per_m": plan.stays[1] * 1e3,
             },
             "sigma": plan.noise.sigma,
             "sigma_source": plan.noise.source,
+            "pass": None if judged is None else asdict(judged),
             "cautions": list(plan.cautions),
         },
     )
@@ -307,7 +318,11 @@ def _move(move: Move) -> dict[str, Any]:
         "turns": move.turns,
         "degrees": move.degrees,
         "direction": move.direction,
+        "detents": move.detents,
+        "made": move.made,
+        "made_turns": move.made_turns,
         "steps": move.steps,
+        "other_plane": move.other_plane,
         "leave": move.leave,
         "why": move.why or None,
         "leverage": move.leverage,
@@ -320,4 +335,7 @@ def _stage_move(part: StageMove) -> dict[str, Any]:
         "rise": part.rise,
         "turns": part.turns,
         "direction": part.direction,
+        "steps": part.steps,
+        "beyond": part.beyond,
+        "with_previous": part.with_previous,
     }

@@ -123,41 +123,52 @@ def _turn_row(move: Move) -> dict[str, Any]:
     half = None if move.interval is None else (move.interval[1] - move.interval[0]) / 2
     return {
         "name": move.lift,
-        "phrase": "leave" if move.leave else turn_phrase(move.turns, move.direction, move.travel),
+        "phrase": "leave"
+        if move.leave
+        else turn_phrase(move.made_turns, move.direction, move.travel),
         "why": move.why,
         "leave": move.leave,
-        "rise": _signed(move.rise),
+        "rise": _signed(move.made),
+        "asked": _signed(move.rise),
         "half": "not known" if half is None else f"{half:z.3f}",
-        "turns": _signed(move.turns),
-        "degrees": _signed(move.degrees, 1),
+        "turns": _signed(move.made_turns),
+        "degrees": _signed(move.made_turns * 360, 1),
         "steps": "" if move.steps is None else f"{move.steps:+d}",
         "leverage": f"{move.leverage:z.2f}",
     }
 
 
 def _stages(plan: TurnPlan | None) -> list[dict[str, Any]]:
-    """Put equal stages that follow one another together; one stage alone needs no table."""
-    if plan is None or len(plan.stages) < 2:
+    """Put equal stages that follow one another together; one move alone needs no table."""
+    if plan is None or sum(len(stage.moves) for stage in plan.stages) < 2:
         return []
     found, first = [], 1
-    for stage, same in groupby(plan.stages):
-        last = first + len(list(same)) - 1
+    for moves, same in groupby(plan.stages, key=lambda stage: stage.moves):
+        run = list(same)
+        last = first + len(run) - 1
         found.append(
             {
                 "title": f"stage {first}" if first == last else f"each of stages {first} to {last}",
-                "parts": [_part(part) for part in stage],
+                "parts": [_part(move) for move in moves],
+                "after": f"Probing would then show a fall of {_signed(run[-1].fall_x)} mm along x, "
+                f"{_signed(run[-1].fall_y)} mm along y.",
             }
         )
         first = last + 1
     return found
 
 
-def _part(part: StageMove) -> dict[str, str]:
+def _part(move: StageMove) -> dict[str, str]:
+    phrase = turn_phrase(move.turns, move.direction, move.travel)
+    if move.with_previous:
+        phrase += ", at once with the one above"
+    if move.beyond:
+        phrase += f", {move.beyond * 360:.0f}° further and back up by that"
     return {
-        "name": part.lift,
-        "phrase": turn_phrase(part.turns, part.direction, part.travel),
-        "turns": _signed(part.turns),
-        "rise": _signed(part.rise),
+        "name": move.lift,
+        "phrase": phrase,
+        "turns": _signed(move.turns),
+        "rise": _signed(move.rise),
     }
 
 
@@ -169,11 +180,13 @@ def _remains(plan: TurnPlan | None) -> list[Fact]:
         ("fall along x", f"{_signed(left.fall_x)} mm"),
         ("fall along y", f"{_signed(left.fall_y)} mm"),
         ("minimum zone", f"{left.minimum_zone:z.3f} mm; no plane takes it out"),
+        ("lowest to highest place", f"{left.height_range:z.3f} mm"),
+        ("of it, what finer turns would gain", f"{left.gain_of_finer:z.3f} mm"),
         ("height range over the lifts", f"{left.range_at_lifts:z.3f} mm"),
         ("racking that the plan adds", f"{racking.added:z.3f} mm"),
         (
             "racking there already",
-            f"{racking.present:z.3f} mm, if the bed's twist were the frame's",
+            f"{racking.present:z.3f} mm, if the bed's shape were the frame's",
         ),
         ("racking allowed at any moment", f"{racking.limit:z.3f} mm"),
     ]

@@ -43,7 +43,9 @@ def lift_tags(check: Check, plan: TurnPlan | None) -> tuple[Tag, ...]:
             Tag(
                 number,
                 shorten(move.lift, 200),
-                "leave" if move.leave else turn_phrase(move.turns, move.direction, move.travel),
+                "leave"
+                if move.leave
+                else turn_phrase(move.made_turns, move.direction, move.travel),
                 move.x,
                 move.y,
             )

@@ -7,13 +7,21 @@ from typing import TYPE_CHECKING
 
 from level.show.charmap import character_map
 from level.show.check_words import check_words, grade_words, noise_words, scan_words
-from level.show.words import how_words, repeat_words, turn_phrase, turns_words
+from level.show.words import (
+    how_words,
+    pass_words,
+    repeat_words,
+    stage_words,
+    turn_phrase,
+    turns_words,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from level.check import Check
     from level.machine import Lift, Machine
+    from level.passes import PassCheck
     from level.plan import Move, TurnPlan
     from mesh.modes import Mode
     from mesh.noise import Noise
@@ -23,6 +31,9 @@ if TYPE_CHECKING:
 __all__ = ["check_text", "repeat_text", "run_line", "turns_text"]
 
 _WIDTH = 80
+
+_MOST_STAGES = 12
+"""Stages that are written out."""
 
 
 def check_text(check: Check, *, grade: bool = False) -> str:
@@ -127,9 +138,17 @@ def repeat_text(quality: Quality, runs: Sequence[Run]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def turns_text(plan: TurnPlan, run: Run, machine: Machine) -> str:
-    """Write a plan for the terminal."""
+def turns_text(
+    plan: TurnPlan, run: Run, machine: Machine, judged: PassCheck | None = None
+) -> str:  # fmt: skip
+    """Write a plan for the terminal, and what the pass before it came to."""
     lines = [*_wrapped(run_line(run)), ""]
+    if judged is not None:
+        for sentence in pass_words(judged):
+            lines += _wrapped(sentence)
+        lines.append("")
+        if judged.verdict == "verify":
+            return "\n".join([*lines[:-1], *_warnings(run.warnings)]) + "\n"
     for sentence in turns_words(plan):
         lines += _wrapped(sentence)
     lines += ["", *_lift_table(plan, machine)]
@@ -168,10 +187,10 @@ def _lift_row(move: Move, lift: Lift) -> list[str]:
     phrase = (
         f"leave ({move.why})"
         if move.leave
-        else turn_phrase(move.turns, move.direction, move.travel)
+        else turn_phrase(move.made_turns, move.direction, move.travel)
     )
     half = "?" if move.interval is None else f"{(move.interval[1] - move.interval[0]) / 2:.3f}"
-    return [lift.name, phrase, f"{move.turns:+z.3f}", f"{move.rise:+z.3f}", half]
+    return [lift.name, phrase, f"{move.made_turns:+z.3f}", f"{move.made:+z.3f}", half]
 
 
 def _steps(move: Move, plan: TurnPlan) -> list[str]:
@@ -182,20 +201,32 @@ def _steps(move: Move, plan: TurnPlan) -> list[str]:
 
 def _how(plan: TurnPlan, machine: Machine) -> list[str]:
     lines = []
-    count = len(plan.stages)
-    if count > 1:
-        lines += _wrapped(
-            f"Do it in {count} equal stages, lift by lift in the order of the table, so that "
-            f"racking stays under {plan.racking.limit:.3f} mm. One stage is:"
+    stages = stage_words(plan.stages)
+    if len(plan.stages) == 1:
+        order = ", ".join(
+            f"{'at once with it ' if move.with_previous else ''}{move.lift}"
+            for move in plan.stages[0].moves
         )
-        for part in plan.stages[0]:
-            lines.append(
-                f"  {part.lift}: {turn_phrase(part.turns, part.direction, part.travel)} "
-                f"({part.rise:+z.3f} mm)"
-            )  # fmt: skip
-    for sentence in how_words(plan, machine.frame.carries):
-        lines += _wrapped(sentence)
-    return lines
+        return [*_wrapped(f"Turn them in this order: {order}."), *_said(plan, machine)]
+    lines += _wrapped(
+        f"Do it in {len(plan.stages)} stages, lift by lift in this order, so that racking stays "
+        f"under {plan.racking.limit:.3f} mm:"
+    )
+    for title, moves in stages[:_MOST_STAGES]:
+        lines.append(f"  {title}:")
+        for move in moves:
+            lines += textwrap.wrap(
+                f"    {move}", _WIDTH, subsequent_indent=" " * 6, break_on_hyphens=False
+            )
+    if len(stages) > _MOST_STAGES:
+        lines += _wrapped(f"{len(stages) - _MOST_STAGES} more stages follow; --json has all.", "  ")
+    return lines + _said(plan, machine)
+
+
+def _said(plan: TurnPlan, machine: Machine) -> list[str]:
+    return [
+        line for sentence in how_words(plan, machine.frame.carries) for line in _wrapped(sentence)
+    ]
 
 
 def _warnings(warnings: Iterable[str]) -> list[str]:

@@ -2,20 +2,33 @@
 
 from __future__ import annotations
 
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from level.plan import TurnPlan
+    from collections.abc import Sequence
+
+    from level.passes import PassCheck
+    from level.plan import Stage, StageMove, TurnPlan
     from probes.quality import Quality
 
 __all__ = [
     "how_words",
     "interval_words",
+    "pass_words",
     "reference_words",
     "repeat_words",
+    "stage_words",
     "turn_phrase",
     "turns_words",
 ]
+
+
+_UNSEEN_MM = 5e-4
+"""Less than this is not worth a sentence."""
+
+_OTHER_PLANE_MM = 0.02
+"""So far two planes of one bed may ask apart before it is said."""
 
 
 def repeat_words(quality: Quality) -> list[str]:
@@ -86,23 +99,40 @@ def interval_words(interval: tuple[float, float]) -> str:
 
 
 def turn_phrase(turns: float, direction: str, travel: float) -> str:
-    """Say a turn as a person makes it, to within 2 um of rise or a tenth of a degree.
+    """Say a turn as a person makes it: in eighths where it is some, else to within 2 um of rise.
 
     Examples
     --------
     >>> turn_phrase(-0.37, "counterclockwise", 0.7), turn_phrase(2.25, "clockwise", 0.7)
-    ('133° counterclockwise', '2 turns and 90° clockwise')
-    >>> turn_phrase(0.034, "clockwise", 8.0)
-    '12.2° clockwise'
+    ('133° counterclockwise', '2 1/4 turns clockwise')
+    >>> turn_phrase(0.034, "clockwise", 8.0), turn_phrase(0.125, "clockwise", 0.7)
+    ('12.2° clockwise', '1/8 turn clockwise')
     """
     if direction == "none":
         return "leave"
+    eighths = abs(turns) * 8
+    if eighths > 0.5 and abs(eighths - round(eighths)) < 1e-9:
+        return f"{_eighths(round(eighths))} {direction}"
     digits = 0 if travel / 720 <= 0.002 else 1
     whole, rest = divmod(round(abs(turns) * 360, digits), 360)
     if whole == 0:
         return f"{rest:.{digits}f}° {direction}"
     counted = "1 turn" if whole == 1 else f"{whole:.0f} turns"
     return f"{counted} and {rest:.{digits}f}° {direction}" if rest else f"{counted} {direction}"
+
+
+def _eighths(count: int) -> str:
+    """Write eighths of a turn.
+
+    Examples
+    --------
+    >>> _eighths(3), _eighths(8), _eighths(20)
+    ('3/8 turn', '1 turn', '2 1/2 turns')
+    """
+    whole, rest = divmod(count, 8)
+    part = {0: "", 2: "1/4", 4: "1/2", 6: "3/4"}.get(rest, f"{rest}/8")
+    number = " ".join(text for text in (str(whole) if whole else "", part) if text)
+    return f"{number} turn" if count <= 8 else f"{number} turns"
 
 
 def turns_words(plan: TurnPlan) -> list[str]:
@@ -118,18 +148,98 @@ def turns_words(plan: TurnPlan) -> list[str]:
         ]
         if any(move.why == SMALL for move in plan.moves):
             words[0] += " If you can turn finer, say so with --detent."
-        return [*words, _prediction(plan, "Probing will")]
+        return [*words, _prediction(plan, "Probing will"), *_surer(plan)]
     counted = "1 lift" if len(turning) == 1 else f"{len(turning)} lifts"
-    first = f"Turn {counted}; {reference_words(plan.reference)}."
-    return [first, _prediction(plan, "Probing should then")]
+    first = f"Turn {counted}; {reference_words(plan.reference)}.{_aim_words(plan)}"
+    words = [first, _prediction(plan, "Probing should then"), *_detent_words(plan)]
+    return words + _surer(plan)
+
+
+def _aim_words(plan: TurnPlan) -> str:
+    request, words = plan.request, ""
+    if request.objective == "minimum-zone":
+        words += " The planes of the minimum zone are made parallel."
+    if request.area is not None:
+        (left, right), (front, back) = request.area
+        words += f" Only x {left:g} to {right:g}, y {front:g} to {back:g} counts."
+    if request.corners:
+        words += (
+            " The corners at the lifts are brought to one height, as you asked, which twists the "
+            f"frame by {plan.racking.added:.3f} mm: undo it if that takes force or the frame binds."
+        )
+    return words
 
 
 def _prediction(plan: TurnPlan, start: str) -> str:
     left = plan.predicted
     return (
-        f"{start} show a fall of {left.fall_x:z.3f} mm along x and {left.fall_y:z.3f} mm along y; "
-        f"the bed's own {left.minimum_zone:.3f} mm (minimum zone) stays, as no plane takes it out."
+        f"{start} show a fall of {left.fall_x:z.3f} mm along x and {left.fall_y:z.3f} mm along y, "
+        f"and {left.height_range:.3f} mm between the lowest and the highest place; the bed's own "
+        f"{left.minimum_zone:.3f} mm (minimum zone) stays, as no plane takes it out."
     )
+
+
+def _detent_words(plan: TurnPlan) -> list[str]:
+    """Say what finer turns would gain, or that the bed sets the limit."""
+    left = plan.predicted
+    if all(abs(move.made - move.rise) <= _UNSEEN_MM for move in plan.moves):
+        return []
+    if left.gain_of_finer <= _UNSEEN_MM:
+        return [
+            f"Finer turns would gain nothing: the bed's own shape sets the {left.height_range:.3f} "
+            "mm."
+        ]
+    return [
+        f"Turning by finer steps would take {left.gain_of_finer:.3f} mm off these "
+        f"{left.height_range:.3f} mm."
+    ]
+
+
+def _surer(plan: TurnPlan) -> list[str]:
+    """Say where to probe first, and which plane was aimed at, where that matters."""
+    words = []
+    first = plan.probe_first
+    if first is not None:
+        spots = ", ".join(f"x {x:.0f} y {y:.0f}" for x, y in first.spots)
+        times = "once more" if first.touches == 1 else f"{first.touches} times more"
+        words.append(
+            f"The rises are known to ±{first.now:.3f} mm only. Probe first: touch the corners "
+            f"({spots}) {times} each, and they are known to ±{first.half_width:.3f} mm."
+        )
+    other = max((abs(move.other_plane) for move in plan.moves), default=0.0)
+    if other > _OTHER_PLANE_MM:
+        name = "minimum-zone" if plan.request.objective == "least-squares" else "least-squares"
+        words.append(
+            f"Aiming at the other plane of the bed (--objective {name}) would change a rise by up "
+            f"to {other:.3f} mm: the bed is not flat enough for either to be the right one."
+        )
+    return words
+
+
+def pass_words(judged: PassCheck) -> list[str]:
+    """Say what a pass came to, and what to do next."""
+
+    def falls(pair: tuple[float, float]) -> str:
+        return f"{pair[0]:z.3f} mm along x, {pair[1]:z.3f} along y"
+
+    words = [
+        f"The fall was {falls(judged.before)}. After the turns it should be "
+        f"{falls(judged.predicted)}; probing shows {falls(judged.observed)}."
+    ]
+    if judged.verdict == "verify":
+        words[0] += f" That is not as told: {judged.why}."
+        if judged.gain is not None:
+            words.append(
+                f"The bed moved by {judged.gain:.2f} of what it was told to, the same way counted. "
+                "Turn nothing more by a plan. Find out first what each lift does: one lift at a "
+                "time, by little, and planish verify; a lift may turn the other way round, have "
+                "another lead, or stand elsewhere than the machine file says."
+            )
+    elif judged.verdict == "stop":
+        words.append(f"Stop here: {judged.why}.")
+    else:
+        words.append(f"The lifts answered as told. Go on: {judged.why}.")
+    return words
 
 
 def how_words(plan: TurnPlan, carries: str) -> list[str]:
@@ -140,30 +250,59 @@ def how_words(plan: TurnPlan, carries: str) -> list[str]:
         "Keep the nozzle clear of the bed while lifts move, and set its height anew afterwards. "
         "Come to the last position from below, so that backlash is always taken up the same way.",
     ]
-    coarse = [move for move in plan.turning if move.steps is None]
-    if coarse:
-        miss = max(move.detent * move.travel / 2 for move in coarse)
+    if plan.racking.present > _UNSEEN_MM:
         words.append(
-            "The turns are exact; come as near as you can. Half a detent off is up to "
-            f"{miss:.3f} mm at a lift."
+            f"The bed's own shape would be {plan.racking.present:.3f} mm of racking at the lifts, "
+            "if it were the frame's; the plan neither adds to it nor takes it out."
+            if not plan.request.corners
+            else f"Of {plan.racking.present:.3f} mm of racking that the bed's shape would be at "
+            f"the lifts, if it were the frame's, the plan takes on {plan.racking.added:.3f}."
         )
-    if plan.racking.present > 0.0005:
-        words.append(
-            f"The bed's twist would be {plan.racking.present:.3f} mm of racking at the lifts, if "
-            "it were the frame's; the plan neither adds to it nor takes it out."
-        )
-    if plan.racking.added > 0.0005:
+    elif plan.racking.added > _UNSEEN_MM:
         words.append(f"The plan adds {plan.racking.added:.3f} mm of racking.")
-    words.append("Then lock the lifts, probe again, and run planish check.")
+    words.append(
+        "Then lock the lifts, holding each screw while its nut is tightened, probe again, and run "
+        "planish turns RUN --after RUN2. What locking moved a lift by goes into lock_shift of the "
+        "machine file."
+    )
+    return words
+
+
+def stage_words(stages: Sequence[Stage]) -> list[tuple[str, list[str]]]:
+    """Say stages in order, equal ones that follow one another together: a title and its lines."""
+    found, first = [], 1
+    for moves, same in groupby(stages, key=lambda stage: stage.moves):
+        run = list(same)
+        last = first + len(run) - 1
+        title = f"Stage {first}" if first == last else f"Stages {first} to {last}, each"
+        after = run[-1]
+        lines = [_move_words(move) for move in moves]
+        lines.append(
+            f"probing would now show a fall of {after.fall_x:z.3f} along x, {after.fall_y:z.3f} "
+            "along y"
+        )
+        found.append((title, lines))
+        first = last + 1
+    return found
+
+
+def _move_words(move: StageMove) -> str:
+    start = f"{'at once with it ' if move.with_previous else ''}{move.lift}"
+    words = (
+        f"{start}: {turn_phrase(move.turns, move.direction, move.travel)} ({move.rise:+z.3f} mm)"
+    )
+    if move.beyond:
+        words += f", {move.beyond * 360:.0f}° further and back up by that"
     return words
 
 
 def reference_words(reference: str) -> str:
     """Say what a reference means."""
-    from level.turns import LEAST_MOTION, LOWER_ONLY, RAISE_ONLY
+    from level.request import KEEP_CENTRE, LEAST_MOTION, LOWER_ONLY, RAISE_ONLY
 
     return {
-        LEAST_MOTION: "the mean height stays, which moves the lifts least",
+        LEAST_MOTION: "together they move as little as can be",
         RAISE_ONLY: "no lift is lowered",
         LOWER_ONLY: "no lift is raised",
+        KEEP_CENTRE: "the height of the bed's centre stays",
     }.get(reference, f"{reference} is not touched")

@@ -1,0 +1,155 @@
+"""Detents: the whole numbers of smallest turns that come nearest to what is asked."""
+
+from dataclasses import dataclass
+from typing import Literal, cast
+
+import numpy as np
+
+from level.aim import same_rises
+from level.influence import Influence
+from level.machine import Machine
+from level.request import KEEP_CENTRE, LOWER_ONLY, RAISE_ONLY, Request
+from probes.run import Floats, Ints, Places
+
+__all__ = ["Setting", "detent_rises", "set_detents"]
+
+_FINE_MM = 4e-3
+"""Where rounding each lift by itself tilts the bed by no more than this, none better is sought:
+no probe would tell."""
+
+
+_LASTING = 0.5
+"""Part of the racking that is allowed at any moment which rounding may leave behind for good."""
+
+
+@dataclass(frozen=True, eq=False)
+class Setting:
+    """What the lifts are set to.
+
+    Attributes
+    ----------
+    counts : ndarray of int, shape (lifts,)
+        Detents of each lift, + = up.
+    rises : ndarray, shape (lifts,)
+        The same in mm.
+    proven : bool
+        Whether no other counts are better; true as well where rounding does not matter.
+    """
+
+    counts: Ints
+    rises: Floats
+    proven: bool
+
+
+def detent_rises(machine: Machine, detent: float | None = None) -> Floats:
+    """Give the rise of one detent of each lift, mm."""
+    return np.array([(detent or lift.smallest_turn) * lift.travel for lift in machine.lifts])
+
+
+def set_detents(
+    machine: Machine,
+    influence: Influence,
+    places: Places,
+    rises: Floats,
+    request: Request,
+    *,
+    left: frozenset[int],
+    limit: float,
+) -> Setting:
+    """Find the best whole numbers of detents.
+
+    Parameters
+    ----------
+    machine, influence
+        The lifts.
+    places : Places
+        Those that count.
+    rises : ndarray, shape (lifts,)
+        What is asked for, mm.
+    request : Request
+        As `check_request` gives it.
+    left : frozenset of int
+        Lifts that are not to be turned, counted from 0.
+    limit : float
+        Largest racking, mm.
+
+    Returns
+    -------
+    Setting
+        Aiming at the least-squares plane: the counts that leave the least tilt over the rectangle
+        of the places. At the minimum zone: those that leave the least height range over the places.
+
+    Raises
+    ------
+    RequestError
+        If no counts keep to the wishes and the racking limit.
+    """
+    steps = detent_rises(machine, request.detent)
+    names = [lift.name for lift in machine.lifts]
+    fixed = {names.index(name) for name in request.locked} | left
+    if request.reference in names:
+        fixed.add(names.index(request.reference))
+    wanted = np.where([k in fixed for k in range(len(names))], 0.0, rises)
+    groups = same_rises(machine, request)
+    if request.corners:
+        # coarse detents are not to twist the frame by more than it was asked to be
+        limit = min(limit, float(np.abs(influence.racking(rises)).max())) / _LASTING
+    x, y, heights = _targets(influence, places, rises, request)
+    acts = influence.sign * influence.at(x, y)
+    plain = np.rint(wanted / steps)
+    if _will_do(influence, acts, plain * steps, wanted, groups, limit):
+        return Setting(plain.astype(np.intp), plain * steps, proven=True)
+    from level.rounding import Wishes, round_for_bed
+
+    one_way = request.reference in (RAISE_ONLY, LOWER_ONLY)
+    way = cast(
+        "Literal['either', 'raise-only', 'lower-only']", request.reference if one_way else "either"
+    )
+    found = round_for_bed(
+        heights,
+        acts,
+        steps,
+        rises=wanted,
+        wishes=Wishes(
+            direction=way,
+            locked=tuple(sorted(fixed)),
+            together=tuple(tuple(group) for group in groups),
+            racking=_racking_rows(influence) if influence.can_rack else None,
+            racking_limit=limit * _LASTING,
+            height=0.0 if request.reference == KEEP_CENTRE else None,
+        ),
+    )
+    return Setting(found.counts, found.rises, found.proven)
+
+
+def _targets(
+    influence: Influence, places: Places, rises: Floats, request: Request
+) -> tuple[Floats, Floats, Floats]:
+    """Spots that are to come to one height, and their heights now."""
+    if request.objective == "minimum-zone":
+        return places.x, places.y, places.z - places.z.mean()
+    if request.corners:
+        x, y = influence.positions.T
+    else:
+        # a plane is farthest off at the corners
+        x = np.array([places.x.min(), places.x.max()])[[0, 1, 1, 0]]
+        y = np.array([places.y.min(), places.y.max()])[[0, 0, 1, 1]]
+    return x, y, -influence.change(x, y, rises)
+
+
+def _will_do(
+    influence: Influence,
+    acts: Floats,
+    plain: Floats,
+    wanted: Floats,
+    groups: list[list[int]],
+    limit: float,
+) -> bool:
+    """Tell whether rounding each lift by itself costs next to nothing and breaks nothing."""
+    apart = any(np.ptp(plain[group]) > 1e-9 for group in groups)
+    racks = float(np.abs(influence.racking(plain)).max()) > limit * _LASTING
+    return not apart and not racks and float(np.ptp(acts @ (plain - wanted))) <= _FINE_MM
+
+
+def _racking_rows(influence: Influence) -> Floats:
+    return np.column_stack([influence.racking(one) for one in np.eye(len(influence.positions))])
