@@ -8,6 +8,7 @@ if TYPE_CHECKING:
     from level.influence import Influence, find_influence
     from level.machine import Lift, Machine, read_machine
     from level.turns import Move, TurnPlan, plan_turns
+    from level.verify.response import Response, read_response
 
 __all__ = [
     "Check",
@@ -15,11 +16,13 @@ __all__ = [
     "Lift",
     "Machine",
     "Move",
+    "Response",
     "TurnPlan",
     "check_bed",
     "find_influence",
     "plan_turns",
     "read_machine",
+    "read_response",
 ]
 
 _HOMES = {
@@ -27,6 +30,7 @@ _HOMES = {
     "influence": ("Influence", "find_influence"),
     "machine": ("Lift", "Machine", "read_machine"),
     "turns": ("Move", "TurnPlan", "plan_turns"),
+    "verify.response": ("Response", "read_response"),
 }
 
 

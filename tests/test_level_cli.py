@@ -245,6 +245,94 @@ def test_options_of_check_out_of_range(options, message, say):
     assert err.count("\n") == 1
 
 
+@pytest.fixture
+def trials(folder):
+    """Probings of the demo's machine with one drive reversed and one of half the lead."""
+    simulator = demo_simulator()
+    other = {"clockwise": "counterclockwise", "counterclockwise": "clockwise"}
+    names = ["run1.txt"]
+    (folder / "run1.txt").write_text(capture(demo_probing(simulator), "1"))
+    for number, (lift, turns, way) in enumerate(
+        [("front left", 0.01, "clockwise"), ("front right", 0.02, "clockwise"),
+         ("back right", 0.02, other["clockwise"]), ("back left", 0.02, "clockwise")], 2,
+    ):  # fmt: skip
+        simulator.turn(lift, turns, way)
+        names.append(f"run{number}.txt")
+        (folder / names[-1]).write_text(capture(demo_probing(simulator), str(number)))
+    told = [("front left"), ("front right"), ("back right"), ("back left")]
+    return [*names, *(word for lift in told for word in ("--moved", f"{lift}=+0.16"))]
+
+
+def test_verify_tells_what_each_lift_does(say, trials):
+    code, out, err = say("verify", *trials, "--save", "response.json")
+    assert code == 0
+    assert err == "response.json: written\n"
+    text = " ".join(out.split())
+    assert "front left told to rise: rises, but half as far" in text
+    assert "A lead of 4 mm, not 8" in text
+    assert "back right told to rise: sinks" in text
+    assert "front right does what it is told" in text
+    assert max(map(len, out.splitlines())) <= 80
+    answer = json.loads(say("verify", *trials, "--json")[1])
+    lifts = {lift["name"]: lift for lift in answer["lifts"]}
+    assert lifts["back right"]["verdict"] == "reversed"
+    assert lifts["front left"]["suggested_lead"] == pytest.approx(4, abs=0.2)
+    assert {"name", "gain", "gain_sigma", "verdict", "answers_as", "suggested_lead"} <= lifts[
+        "back left"
+    ].keys()
+    code, out, _ = say("turns", "run5.txt", "--response", "response.json")
+    assert code == 0
+    text = " ".join(out.split())
+    assert "by the response file, the drive back right turns the other way" in text
+    assert "by the response file, the drive front left travels 4 mm a turn" in text
+
+
+@pytest.mark.usefixtures("folder")
+def test_verify_by_a_ruler(say):
+    code, out, err = say("verify", "--measured", "front left=25.1", "--moved", "front left=+50")
+    assert (code, err) == (0, "")
+    assert "rises, but half as far" in out
+    assert "back left: not clear, never moved." in out
+
+
+@pytest.mark.usefixtures("folder")
+def test_verify_plans_trials(say):
+    code, out, err = say("verify", "--plan")
+    assert (code, err) == (0, "")
+    assert "planish verify RUN1 RUN2 RUN3 RUN4 RUN5" in out
+    assert out.count("--moved") == 4
+    assert max(map(len, out.splitlines())) <= 90
+    answer = json.loads(say("verify", "first.txt", "--plan", "--json", "--gain-sigma", "0.1")[1])
+    assert answer["racking_worst"] < answer["racking_limit"]
+    assert len(answer["steps"]) == answer["probings"] - 1
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        ((), "no trials: give a run before"),
+        (("run1.txt",), "1 run: a trial needs a probing before and one after"),
+        (("run1.txt", "run2.txt"), "0 --moved for 1 moves between the runs"),
+        (("run1.txt", "run2.txt", "--moved", "front left"), "must be NAME=RISE in mm"),
+        (("run1.txt", "run2.txt", "--moved", "front left=a"), "'a' is no rise"),
+        (("run1.txt", "run2.txt", "--moved", "nose=1"), "there is no lift 'nose'"),
+        (("run1.txt", "run1.txt", "--moved", "front left=1"), "are the same probing"),
+        (("run1.txt", "run2.txt", "--moved", "front left=0.001"), "too small to tell"),
+        (("--measured", "front left=1"), "say what front left was told with --moved"),
+        (("--moved", "front left=1"), "--moved needs the probings before and after"),
+        (("run1.txt", "run2.txt", "--plan"), "--plan takes the places of one run"),
+        (("run1.txt", "run2.txt", "run3.txt", "--pairs"), "3 runs: a trial needs"),
+        (("--datum", "sky", "--plan"), "datum 'sky'"),
+    ],
+)
+@pytest.mark.usefixtures("trials")
+def test_verify_says_what_is_wrong(arguments, message, say):
+    code, out, err = say("verify", *arguments)
+    assert (code, out) == (2, "")
+    assert message in err
+    assert err.count("\n") == 1
+
+
 def write(folder, name, text):
     path = folder / name
     path.write_bytes(text if isinstance(text, bytes) else text.encode())

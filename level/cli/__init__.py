@@ -12,7 +12,7 @@ from probes.errors import PlanishError
 
 __all__ = ["COMMANDS", "run_app"]
 
-COMMANDS = ("demo", "init", "check", "turns", "repeat", "report", "view", "convert")
+COMMANDS = ("demo", "init", "check", "turns", "verify", "repeat", "report", "view", "convert")
 """The commands, in the order of the help; each a module here with a function of its name."""
 
 

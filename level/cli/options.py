@@ -41,6 +41,7 @@ __all__ = [
     "parse_area",
     "parse_moved",
     "parse_part",
+    "parse_rise",
     "parse_together",
     "reading",
     "settle_drift",
@@ -150,6 +151,17 @@ def parse_area(text: str | None) -> "Area | None":
 def parse_together(groups: "Sequence[str] | None") -> tuple[tuple[str, ...], ...]:
     """Read lifts that move together, as left=right."""
     return tuple(tuple(name.strip() for name in group.split("=")) for group in groups or ())
+
+
+def parse_rise(text: str, where: str) -> float:
+    """Read one rise, mm."""
+    try:
+        rise = float(text)
+    except ValueError:
+        rise = float("nan")
+    if not abs(rise) < float("inf"):
+        raise RequestError(f"{where}: {text!r} is no rise; write mm, as in +0.2")
+    return rise
 
 
 def parse_moved(moves: "Sequence[str] | None") -> dict[str, float]:

@@ -1,5 +1,6 @@
 """`planish turns` asks what to turn, which way, how far and in what order."""
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -52,6 +53,9 @@ def turns(
         str | None, typer.Option(help="Probing after the turns that RUN asked for: go on, or stop?")
     ] = None,
     moved: MovedOption = None,
+    response: Annotated[
+        Path | None, typer.Option(help="Response file of planish verify: what drives really do.")
+    ] = None,
     drift: DriftOption = "keep",
     as_json: JsonOption = False,
 ) -> None:
@@ -67,6 +71,13 @@ def turns(
 
     lifts = find_machine(machine, needed=True)
     assert lifts is not None
+    notes: tuple[str, ...] = ()
+    if response is not None:
+        from level.verify.correction import correct_machine, correction_notes, read_correction
+
+        correction = read_correction(response)
+        notes = correction_notes(lifts, correction)
+        lifts = correct_machine(lifts, correction)
     if moved and after is None:
         raise RequestError("--moved goes with --after RUN2, the probing after the turns")
     asked: dict[str, Any] = {
@@ -79,6 +90,7 @@ def turns(
         "corners": corners,
     }
     readings = settle_drift(read_run(run, options), lifts, drift)
+    readings = readings.replace(warnings=(*readings.warnings, *notes))
     plan = plan_turns(readings, lifts, **asked)
     judged = None
     if after is not None:

@@ -20,7 +20,7 @@ from probes.drift import Drift
 from probes.quality import Quality, Suspect
 from probes.run import Floats, Ints, Run
 
-__all__ = ["SCHEMA", "check_json", "dump", "repeat_json", "turns_json"]
+__all__ = ["SCHEMA", "answer", "check_json", "dump", "repeat_json", "run_json", "turns_json"]
 
 _MOST_FOR_NORMAL = 2000
 """Places up to which the perpendicular zone is given: on a smooth bowl all are corners of the
@@ -45,12 +45,16 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def _answer(command: str, warnings: tuple[str, ...], content: Mapping[str, Any]) -> dict[str, Any]:
+def answer(
+    command: str, warnings: tuple[str, ...], content: Mapping[str, Any]
+) -> dict[str, Any]:  # fmt: skip
+    """Put what every answer has around its content."""
     head = {"schema": SCHEMA, "command": command, "version": VERSION}
     return {**head, **content, "warnings": list(warnings)}
 
 
-def _run(run: Run) -> dict[str, Any]:
+def run_json(run: Run) -> dict[str, Any]:
+    """Say what was read."""
     places = run.places
     return {
         "source": run.source,
@@ -73,11 +77,11 @@ def check_json(check: Check) -> dict[str, Any]:
     normal = None
     if len(places) <= _MOST_FOR_NORMAL:
         normal = minimum_zone(places.x, places.y, places.z, perpendicular=True).width
-    return _answer(
+    return answer(
         "check",
         check.warnings,
         {
-            "run": _run(check.run),
+            "run": run_json(check.run),
             "plane": {
                 "fall_x": tilt.fall_x,
                 "fall_y": tilt.fall_y,
@@ -220,11 +224,11 @@ def _drift(drift: Drift | None) -> dict[str, Any] | None:
 def repeat_json(quality: Quality, runs: Sequence[Run]) -> dict[str, Any]:
     """Give an assessment of a probe as a JSON object."""
     first, parts = quality.first_touch, quality.set_ups
-    return _answer(
+    return answer(
         "repeat",
         tuple(dict.fromkeys(warning for run in runs for warning in run.warnings)),
         {
-            "runs": [_run(run) for run in runs],
+            "runs": [run_json(run) for run in runs],
             "sigma": quality.sigma,
             "interval": list(quality.interval),
             "freedom": quality.freedom,
@@ -269,11 +273,11 @@ def _mode(mode: Mode | None, noise: Noise) -> dict[str, float | None]:
 
 def turns_json(plan: TurnPlan, run: Run, judged: PassCheck | None = None) -> dict[str, Any]:
     """Give a plan as a JSON object, and what the pass before it came to."""
-    return _answer(
+    return answer(
         "turns",
         (*run.warnings, *plan.warnings),
         {
-            "run": _run(run),
+            "run": run_json(run),
             "lifts": [_move(move) for move in plan.moves],
             "reference": plan.reference,
             "racking": {

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from probes.quality import Quality
     from probes.run import Run
 
-__all__ = ["check_text", "repeat_text", "run_line", "turns_text"]
+__all__ = ["check_text", "repeat_text", "run_line", "turns_text", "warning_lines", "wrapped"]
 
 _WIDTH = 80
 
@@ -38,13 +38,13 @@ _MOST_STAGES = 12
 
 def check_text(check: Check, *, grade: bool = False) -> str:
     """Write a check for the terminal, with surface-plate grades if asked."""
-    lines = [*_wrapped(run_line(check.run)), ""]
+    lines = [*wrapped(run_line(check.run)), ""]
     for sentence in check_words(check) + ([grade_words(check)] if grade else []):
-        lines += _wrapped(sentence)
+        lines += wrapped(sentence)
     lines.append("")
     lines += character_map(check.run.places, check.flatness.departures)
     lines += ["", *_numbers(check)]
-    lines += _warnings(check.warnings)
+    lines += warning_lines(check.warnings)
     return "\n".join(lines) + "\n"
 
 
@@ -129,12 +129,12 @@ def _mode(mode: Mode | None, noise: Noise) -> str:
 
 def repeat_text(quality: Quality, runs: Sequence[Run]) -> str:
     """Write an assessment of a probe for the terminal."""
-    lines = [line for run in runs for line in _wrapped(run_line(run))] + [""]
+    lines = [line for run in runs for line in wrapped(run_line(run))] + [""]
     for sentence in repeat_words(quality):
-        lines += _wrapped(sentence)
-    lines += _warnings(warning for run in runs for warning in run.warnings)
+        lines += wrapped(sentence)
+    lines += warning_lines(warning for run in runs for warning in run.warnings)
     if quality.sigma:
-        lines += ["", *_wrapped(f"For the machine file: [probe] sigma = {quality.sigma:.4f}")]
+        lines += ["", *wrapped(f"For the machine file: [probe] sigma = {quality.sigma:.4f}")]
     return "\n".join(lines) + "\n"
 
 
@@ -142,22 +142,22 @@ def turns_text(
     plan: TurnPlan, run: Run, machine: Machine, judged: PassCheck | None = None
 ) -> str:  # fmt: skip
     """Write a plan for the terminal, and what the pass before it came to."""
-    lines = [*_wrapped(run_line(run)), ""]
+    lines = [*wrapped(run_line(run)), ""]
     if judged is not None:
         for sentence in pass_words(judged):
-            lines += _wrapped(sentence)
+            lines += wrapped(sentence)
         lines.append("")
         if judged.verdict == "verify":
-            return "\n".join([*lines[:-1], *_warnings(run.warnings)]) + "\n"
+            return "\n".join([*lines[:-1], *warning_lines(run.warnings)]) + "\n"
     for sentence in turns_words(plan):
-        lines += _wrapped(sentence)
+        lines += wrapped(sentence)
     lines += ["", *_lift_table(plan, machine)]
     if plan.turning:
         lines += ["", *_how(plan, machine)]
-    lines += _warnings([*run.warnings, *plan.warnings])
+    lines += warning_lines([*run.warnings, *plan.warnings])
     lines += ["", "Cautions:"]
     for caution in plan.cautions:
-        lines += _wrapped(caution, "  - ")
+        lines += wrapped(caution, "  - ")
     return "\n".join(lines) + "\n"
 
 
@@ -207,8 +207,8 @@ def _how(plan: TurnPlan, machine: Machine) -> list[str]:
             f"{'at once with it ' if move.with_previous else ''}{move.lift}"
             for move in plan.stages[0].moves
         )
-        return [*_wrapped(f"Turn them in this order: {order}."), *_said(plan, machine)]
-    lines += _wrapped(
+        return [*wrapped(f"Turn them in this order: {order}."), *_said(plan, machine)]
+    lines += wrapped(
         f"Do it in {len(plan.stages)} stages, lift by lift in this order, so that racking stays "
         f"under {plan.racking.limit:.3f} mm:"
     )
@@ -219,24 +219,26 @@ def _how(plan: TurnPlan, machine: Machine) -> list[str]:
                 f"    {move}", _WIDTH, subsequent_indent=" " * 6, break_on_hyphens=False
             )
     if len(stages) > _MOST_STAGES:
-        lines += _wrapped(f"{len(stages) - _MOST_STAGES} more stages follow; --json has all.", "  ")
+        lines += wrapped(f"{len(stages) - _MOST_STAGES} more stages follow; --json has all.", "  ")
     return lines + _said(plan, machine)
 
 
 def _said(plan: TurnPlan, machine: Machine) -> list[str]:
     return [
-        line for sentence in how_words(plan, machine.frame.carries) for line in _wrapped(sentence)
+        line for sentence in how_words(plan, machine.frame.carries) for line in wrapped(sentence)
     ]
 
 
-def _warnings(warnings: Iterable[str]) -> list[str]:
+def warning_lines(warnings: Iterable[str]) -> list[str]:
+    """Write warnings below an answer, each once."""
     lines: list[str] = []
     for warning in dict.fromkeys(warnings):
-        lines += _wrapped(warning, "Note: ")
+        lines += wrapped(warning, "Note: ")
     return ["", *lines] if lines else []
 
 
-def _wrapped(text: str, start: str = "") -> list[str]:
+def wrapped(text: str, start: str = "") -> list[str]:
+    """Break a sentence into lines of the terminal's usual width."""
     return textwrap.wrap(
         start + text, _WIDTH, subsequent_indent=" " * len(start), break_on_hyphens=False
     )

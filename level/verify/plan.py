@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 import numpy.typing as npt
@@ -198,6 +198,8 @@ def plan_trials(
     >>> plan.kind, plan.probings, plan.steps[1].moved
     ('one by one', 5, {'front left': (-0.16, 0.05), 'front right': (0.11,)})
     """
+    if datum not in get_args(Datum):
+        raise RequestError(f"datum {datum!r}: must be one of {', '.join(get_args(Datum))}")
     sigma = _checked(machine, sigma, gain_sigma, largest, take_up)
     influence = find_influence(machine)
     xs, ys, _ = check_places(x, y, np.zeros(np.size(x)))
