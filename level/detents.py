@@ -96,8 +96,9 @@ def set_detents(
         limit = min(limit, float(np.abs(influence.racking(rises)).max())) / _LASTING
     x, y, heights = _targets(influence, places, rises, request)
     acts = influence.sign * influence.at(x, y)
+    lowest, highest = _rooms(machine)
     plain = np.rint(wanted / steps)
-    if _will_do(influence, acts, plain * steps, wanted, groups, limit):
+    if _will_do(influence, acts, plain * steps, wanted, groups, (lowest, highest, limit)):
         return Setting(plain.astype(np.intp), plain * steps, proven=True)
     from level.rounding import Wishes, round_for_bed
 
@@ -113,6 +114,8 @@ def set_detents(
         wishes=Wishes(
             direction=way,
             locked=tuple(sorted(fixed)),
+            lowest=lowest,
+            highest=highest,
             together=tuple(tuple(group) for group in groups),
             racking=_racking_rows(influence) if influence.can_rack else None,
             racking_limit=limit * _LASTING,
@@ -143,12 +146,22 @@ def _will_do(
     plain: Floats,
     wanted: Floats,
     groups: list[list[int]],
-    limit: float,
+    limits: tuple[Floats, Floats, float],
 ) -> bool:
     """Tell whether rounding each lift by itself costs next to nothing and breaks nothing."""
+    lowest, highest, limit = limits
+    if (plain < lowest - 1e-9).any() or (plain > highest + 1e-9).any():
+        return False
     apart = any(np.ptp(plain[group]) > 1e-9 for group in groups)
     racks = float(np.abs(influence.racking(plain)).max()) > limit * _LASTING
     return not apart and not racks and float(np.ptp(acts @ (plain - wanted))) <= _FINE_MM
+
+
+def _rooms(machine: Machine) -> tuple[Floats, Floats]:
+    """How far each lift can go down and up, mm; without end where the machine file does not say."""
+    down = [-np.inf if lift.room_down is None else -lift.room_down for lift in machine.lifts]
+    up = [np.inf if lift.room_up is None else lift.room_up for lift in machine.lifts]
+    return np.array(down), np.array(up)
 
 
 def _racking_rows(influence: Influence) -> Floats:

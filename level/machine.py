@@ -120,6 +120,8 @@ class Lift(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True
         How far locking it raises its carriage, mm.
     moves_with : str, optional
         Another lift that the same belt or motor moves by the same rise.
+    room_up, room_down : float, optional
+        How far it can still be raised and lowered from where it stands, mm.
     """
 
     name: str
@@ -137,6 +139,8 @@ class Lift(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True
     backlash: float | None = None
     lock_shift: float | None = None
     moves_with: str | None = None
+    room_up: float | None = None
+    room_down: float | None = None
 
     @property
     def travel(self) -> float:
@@ -379,6 +383,9 @@ def _numbers(machine: Machine) -> Iterator[tuple[str, float | None, float | None
         ):  # fmt: skip
             yield where + key, getattr(lift, key), 0.0
         yield where + "lock_shift", lift.lock_shift, None
+        for key in ("room_up", "room_down"):
+            room = getattr(lift, key)
+            yield where + key, room if room else None, 0.0  # none at all is allowed
 
 
 def _check_drive(lift: Lift) -> None:

@@ -24,6 +24,7 @@ from level.plan import (
     TurnPlan,
 )
 from level.request import LEAST_MOTION, Area, Objective, Request, check_request
+from level.springs import STANDARD_GRAVITY, carried_loads
 from level.stages import Turn, find_stages
 from mesh.checks import check_run
 from mesh.noise import Noise, find_noise
@@ -334,13 +335,18 @@ def _present(influence: Influence, tilt: Tilt) -> float:
     """Racking that the bed's twist and bows would be, if they were the lifts'."""
     if not influence.can_rack:
         return 0.0
+    return float(np.abs(influence.racking(_shape_at_lifts(influence, tilt))).max())
+
+
+def _shape_at_lifts(influence: Influence, tilt: Tilt) -> Floats:
+    """Heights that the bed's twist and bows would have at the lifts, mm."""
     shape = tilt.modes
     xi, eta = shape.scaled(influence.positions[:, 0], influence.positions[:, 1])
     heights = np.zeros(len(xi))
     for mode, values in ((shape.twist, xi * eta), (shape.bow_x, xi**2), (shape.bow_y, eta**2)):
         if mode is not None:
             heights += mode.value * values
-    return float(np.abs(influence.racking(heights)).max())
+    return heights
 
 
 def _predict(
@@ -420,6 +426,12 @@ def _warnings(
         )
     if machine.frame.joint == "twisting" and len(machine.lifts) > 3 and not influence.twisting:
         said.append("these lifts stand so that they cannot twist; taken for rigid")
+    slack = _slack(machine, influence, tilt)
+    if slack:
+        said.append(
+            f"if the bed's shape is the frame's racking, {', '.join(slack)} carries next to "
+            "nothing: turning it changes little until it takes load; check that it does"
+        )
     far = [move.lift for move in moves if move.leverage > 1]
     if far:
         said.append(
@@ -439,6 +451,19 @@ def _warnings(
     if tilt.warning:
         said.append(tilt.warning)
     return said
+
+
+def _slack(machine: Machine, influence: Influence, tilt: Tilt) -> list[str]:
+    """Name the lifts that carry nothing if the bed's twist and bows at the lifts are racking."""
+    frame = machine.frame
+    if frame.mass is None or frame.stiffness is None or not influence.can_rack:
+        return []
+    # a lift that is too high carries the gantry high there, where the bed then reads low
+    raised = influence.sign * influence.racking(_shape_at_lifts(influence, tilt))
+    loads = carried_loads(
+        influence.positions, raised, weight=frame.mass * STANDARD_GRAVITY, stiffness=frame.stiffness
+    )
+    return [machine.lifts[k].name for k in loads.slack]
 
 
 def _bearing(direction: Floats) -> str:

@@ -98,3 +98,13 @@ def test_a_locked_lift_is_said_to_be():
     plan = plan_of(0.001 * X, machine(SQUARE, probe={"sigma": 1e-4}), locked=("B",))
     assert plan.moves[1].why == "locked"
     assert plan.moves[1].detents == 0
+
+
+def test_a_lift_without_room_stays_within_it():
+    lifts = machine(SQUARE, probe={"sigma": 1e-4}, lift={"detent": 0.05, "room_down": 0.06})
+    plan = plan_of(0.001 * X, lifts)
+    assert min(move.made for move in plan.moves) >= -0.06
+    free = plan_of(0.001 * X, machine(SQUARE, probe={"sigma": 1e-4}, lift={"detent": 0.05}))
+    assert min(move.made for move in free.moves) < -0.1
+    # the others make up for it: the common height is free
+    assert plan.predicted.fall_x == pytest.approx(free.predicted.fall_x, abs=0.02)

@@ -262,3 +262,16 @@ def test_impossible_requests_are_said():
         plan_turns(Run(x=[0, 1, 2], y=[0, 1, 2], z=[0, 0, 0]), four)
     with pytest.raises(MachineError, match="outside the bed"):
         plan_turns(run, machine(SQUARE, bed={"x": [0, 100], "y": [0, 100]}))
+
+
+def test_a_lift_that_may_carry_nothing_is_named():
+    # theory T-A2: 80 N, four lifts of 1000 N/mm: a twist of .03 mm at the lifts leaves two slack
+    frame = {"carries": "bed", "mass": 80 / 9.80665, "stiffness": 1000.0}
+    x, y = grid(np.linspace(0, 300, 5), np.linspace(0, 300, 5))
+    z = 0.03 * (x - 150) * (y - 150) / 150**2
+    said = " ".join(plan_turns(Run(x=x, y=y, z=z), machine(SQUARE, frame=frame)).warnings)
+    assert "B, D carries next to nothing" in said
+    gantry = machine(SQUARE, frame={**frame, "carries": "gantry"})
+    assert "A, C carries next" in " ".join(plan_turns(Run(x=x, y=y, z=z), gantry).warnings)
+    flat = " ".join(plan_turns(Run(x=x, y=y, z=0.1 * z), machine(SQUARE, frame=frame)).warnings)
+    assert "carries next" not in flat
