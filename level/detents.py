@@ -8,7 +8,7 @@ import numpy as np
 from level.aim import same_rises
 from level.influence import Influence
 from level.machine import Machine
-from level.request import KEEP_CENTRE, LOWER_ONLY, RAISE_ONLY, Request
+from level.request import KEEP_CENTRE, LEAST_MOTION, LOWER_ONLY, RAISE_ONLY, Request
 from probes.run import Floats, Ints, Places
 
 __all__ = ["Setting", "detent_rises", "set_detents"]
@@ -100,8 +100,14 @@ def set_detents(
     plain = np.rint(wanted / steps)
     if _will_do(influence, acts, plain * steps, wanted, groups, (lowest, highest, limit)):
         return Setting(plain.astype(np.intp), plain * steps, proven=True)
-    from level.rounding import Wishes, round_for_bed
+    from level.rounding import Wishes, common_offset, round_for_bed
 
+    if request.corners and not fixed and not groups and request.reference == LEAST_MOTION:
+        # the lifts themselves are the spots: the errors of rounding are all there is
+        best = common_offset(rises / steps, detents=steps)
+        made = best.counts * steps
+        if _is_allowed(influence, made, groups, (lowest, highest, limit)):
+            return Setting(best.counts, made, proven=True)
     one_way = request.reference in (RAISE_ONLY, LOWER_ONLY)
     way = cast(
         "Literal['either', 'raise-only', 'lower-only']", request.reference if one_way else "either"
@@ -149,12 +155,22 @@ def _will_do(
     limits: tuple[Floats, Floats, float],
 ) -> bool:
     """Tell whether rounding each lift by itself costs next to nothing and breaks nothing."""
+    costs = float(np.ptp(acts @ (plain - wanted)))
+    return costs <= _FINE_MM and _is_allowed(influence, plain, groups, limits)
+
+
+def _is_allowed(
+    influence: Influence,
+    made: Floats,
+    groups: list[list[int]],
+    limits: tuple[Floats, Floats, float],
+) -> bool:
+    """Tell whether rises keep to the rooms, the groups and the racking limit."""
     lowest, highest, limit = limits
-    if (plain < lowest - 1e-9).any() or (plain > highest + 1e-9).any():
-        return False
-    apart = any(np.ptp(plain[group]) > 1e-9 for group in groups)
-    racks = float(np.abs(influence.racking(plain)).max()) > limit * _LASTING
-    return not apart and not racks and float(np.ptp(acts @ (plain - wanted))) <= _FINE_MM
+    roomy = bool((made >= lowest - 1e-9).all() and (made <= highest + 1e-9).all())
+    apart = any(np.ptp(made[group]) > 1e-9 for group in groups)
+    racks = float(np.abs(influence.racking(made)).max()) > limit * _LASTING
+    return roomy and not apart and not racks
 
 
 def _rooms(machine: Machine) -> tuple[Floats, Floats]:
