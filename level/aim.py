@@ -14,7 +14,7 @@ from mesh.zone import minimum_zone
 from probes.errors import RequestError
 from probes.run import Floats, Places
 
-__all__ = ["Aim", "find_aim", "plane_slopes", "same_rises"]
+__all__ = ["Aim", "find_aim", "locked_rises", "plane_slopes", "same_rises"]
 
 _PROBED = 100
 """Probings simulated to tell how sure the slopes of the minimum zone are."""
@@ -102,12 +102,15 @@ def find_aim(
     by_slope = solver.by_tilt(level) @ influence.directions
     rises = level
     if request.corners:
-        rises = solver.placed(level + _twist_rises(influence, tilt, limit))
+        rises = level + _twist_rises(influence, tilt, limit)
+        held = solver.held
+        rises = rises - (rises[held] if held is not None else rises.mean())
+    rises = solver.placed(rises - _lock_shifts(machine, rises))
     offset = influence.positions - influence.centre
     ways = np.column_stack((np.ones(len(level)), offset))
     made = np.linalg.lstsq(ways, level, rcond=1e-12)[0][1:]
     return Aim(
-        rises=rises - _lock_shifts(machine, rises),
+        rises=rises,
         sigmas=_sigmas(by_slope, places, tilt, noise, request),
         slopes=slopes,
         stays=slopes + influence.sign * (influence.projector @ made),
@@ -142,6 +145,12 @@ class _Solver:
             middle = _bed_centre(machine, influence)
             rows.append(np.array((1.0, *(influence.directions @ (middle - influence.centre)))))
         return np.array(rows).reshape(-1, self._planes.shape[1])
+
+    @property
+    def held(self) -> int | None:
+        """The lift that is not touched, where there is one."""
+        still = np.flatnonzero(self._still)
+        return int(still[0]) if len(still) else None
 
     def rises(self, wanted: Floats) -> Floats:
         """Give the rises that come nearest to these tilts along the influence's directions."""
@@ -222,20 +231,28 @@ def _null_space(rows: Floats) -> Floats:
 
 
 def _twist_rises(influence: Influence, tilt: Tilt, limit: float) -> Floats:
-    """Rises that take the twist out at the lifts, or as much of it as may be racked."""
+    """Rises that take the twist out at the lifts; of what racks, as much as may be racked.
+
+    Where the lifts stand on no rectangle, the twist has a part at them that is a plane.
+    """
     twist = tilt.modes.twist
     if twist is None:
         return np.zeros(len(influence.positions))
     xi, eta = tilt.modes.scaled(influence.positions[:, 0], influence.positions[:, 1])
-    rises = influence.racking(-influence.sign * twist.value * xi * eta)
-    worst = float(np.abs(rises).max())
-    return rises if worst <= limit else rises * (limit / worst)
+    rises = -influence.sign * twist.value * xi * eta
+    racks = influence.racking(rises)
+    worst = float(np.abs(racks).max())
+    return rises if worst <= limit else rises - racks * (1 - limit / worst)
 
 
 def _lock_shifts(machine: Machine, rises: Floats) -> Floats:
-    """Give what locking will add: only lifts that are turned are locked anew."""
+    return locked_rises(machine, rises) - rises
+
+
+def locked_rises(machine: Machine, rises: Floats) -> Floats:
+    """Give where rises end once the lifts are locked; only those that are turned are."""
     shifts = np.array([lift.lock_shift or 0.0 for lift in machine.lifts])
-    return np.where(np.abs(rises) > 1e-12, shifts, 0.0)
+    return rises + np.where(np.abs(rises) > 1e-12, shifts, 0.0)
 
 
 def _sigmas(

@@ -146,7 +146,7 @@ def check_bed(
     *,
     limit: float | None = None,
     layer: float | None = None,
-    squash: float = SQUASH,
+    squash: float | None = None,
     part: tuple[float, float] | None = None,
     draws: int = DRAWS,
     progress: "Callable[[str, float], None]" = lambda _what, _done: None,
@@ -163,8 +163,8 @@ def check_bed(
         Largest minimum zone allowed, mm, instead of the machine file's.
     layer : float, optional
         Height of a first layer, mm, to hold the bed against.
-    squash : float
-        Part of its height that the layer may be thinner or thicker by.
+    squash : float, optional
+        Part of its height that the layer may be thinner or thicker by, if not the usual one.
     part : (float, float), optional
         Width and depth, mm, of a part to find the worst and the best spot for.
     draws : int
@@ -188,6 +188,8 @@ def check_bed(
     """
     if limit is not None and not 0 < limit < float("inf"):
         raise RequestError(f"--limit {limit:g}: must be a flatness in mm above zero, as in 0.2")
+    if squash is not None and layer is None:
+        raise RequestError("--squash goes with --layer, the height of the layer")
     if draws != 0 and not FEWEST_DRAWS <= draws <= 100_000:
         raise RequestError(f"--draws {draws}: must be 0 for none, or from {FEWEST_DRAWS} to 100000")
     if machine is not None:
@@ -201,7 +203,8 @@ def check_bed(
     perfect = looks_perfect(flat, tilt.modes, noise)
     held = None
     if layer is not None:
-        held = first_layer(places, tilt.plane, noise, height=layer, squash=squash)
+        allowed = SQUASH if squash is None else squash
+        held = first_layer(places, tilt.plane, noise, height=layer, squash=allowed)
     limits = [] if limit is None else [LimitCheck("flatness", limit, flat.minimum_zone)]
     if held is not None:
         limits.append(LimitCheck("first layer", 2 * held.allowed, flat.minimum_zone))

@@ -98,6 +98,10 @@ def set_detents(
     acts = influence.sign * influence.at(x, y)
     lowest, highest = _rooms(machine)
     plain = np.rint(wanted / steps)
+    if request.reference == RAISE_ONLY:
+        lowest = np.maximum(lowest, 0.0)
+    elif request.reference == LOWER_ONLY:
+        highest = np.minimum(highest, 0.0)
     if _will_do(influence, acts, plain * steps, wanted, groups, (lowest, highest, limit)):
         return Setting(plain.astype(np.intp), plain * steps, proven=True)
     from level.rounding import Wishes, common_offset, round_for_bed

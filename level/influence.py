@@ -131,7 +131,8 @@ def racking_limit(machine: Machine, influence: Influence) -> float:
     """
     limit = machine.limits.racking or RACKING_PER_SPAN * influence.span
     frame = machine.frame
-    if frame.mass is None or frame.stiffness is None or not influence.can_rack:
+    stiff = influence.can_rack and not influence.twisting
+    if frame.mass is None or frame.stiffness is None or not stiff:
         return limit
     weight = frame.mass * STANDARD_GRAVITY
     return min(limit, _OF_SLACK * slack_racking(weight, frame.stiffness, len(machine.lifts)))

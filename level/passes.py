@@ -6,6 +6,7 @@ from typing import Literal
 
 import numpy as np
 
+from level.aim import locked_rises
 from level.influence import find_influence
 from level.machine import Machine
 from level.plan import SMALL, TurnPlan
@@ -97,7 +98,7 @@ def judge_pass(
     turned = np.where(rises != 0, detents, 0.0)
     covariance += by_rise @ np.diag(turned**2 / 12) @ by_rise.T
     first, last = (np.array((tilt.slope_x, tilt.slope_y)) for tilt in tilts)
-    told = by_rise @ rises
+    told = by_rise @ locked_rises(machine, rises)
     ways = influence.directions
     off = ways @ (last - first - told)
     spread = ways @ covariance @ ways.T

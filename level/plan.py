@@ -16,6 +16,7 @@ __all__ = [
     "NO_NEED",
     "SMALL",
     "UNCERTAIN",
+    "Command",
     "Move",
     "Predicted",
     "ProbeFirst",
@@ -25,7 +26,7 @@ __all__ = [
     "TurnPlan",
 ]
 
-SMALL = "below half a detent"
+SMALL = "no detent nearer"
 """Why a lift is left that no whole detent brings nearer."""
 
 UNCERTAIN = "below its uncertainty"
@@ -34,6 +35,22 @@ UNCERTAIN = "below its uncertainty"
 HELD = "held"
 NO_NEED = "no rise needed"
 LOCKED = "locked"
+
+
+@dataclass(frozen=True)
+class Command:
+    """What to tell a motor that does not do as the machine file says.
+
+    Attributes
+    ----------
+    drive : str
+        The lift to command by name; another than the one that is to move, if plugs are exchanged.
+    rise : float
+        The rise to tell it, mm; of the other sign, if it is reversed.
+    """
+
+    drive: str
+    rise: float
 
 
 @dataclass(frozen=True)
@@ -76,6 +93,8 @@ class Move:
         Rise of one turn, mm.
     detent : float
         Its smallest move, turns.
+    command : Command or None
+        What to tell its motor, where that is not simply `made`; see `level.verify.correction`.
     """
 
     lift: str
@@ -97,6 +116,7 @@ class Move:
     leverage: float
     travel: float
     detent: float
+    command: Command | None = None
 
 
 @dataclass(frozen=True)
@@ -119,6 +139,8 @@ class StageMove:
         Turns to go on below the mark and to come back up, to take the backlash out.
     with_previous : bool
         Whether it moves at once with the lift before it.
+    command : Command or None
+        As of `Move`.
     """
 
     lift: str
@@ -129,6 +151,7 @@ class StageMove:
     steps: int | None = None
     beyond: float = 0.0
     with_previous: bool = False
+    command: Command | None = None
 
 
 @dataclass(frozen=True)

@@ -37,7 +37,7 @@ class Request:
     Attributes
     ----------
     reference : str
-        What stays: "least-motion" (the mean of all rises is zero), "raise-only", "lower-only",
+        What stays: "least-motion" (the lifts move as little as can be), "raise-only", "lower-only",
         "keep-centre" (the height of the bed's centre), or the name of a lift that is not touched.
     objective : {"least-squares", "minimum-zone"}
         Which plane of the bed is made parallel.
@@ -107,6 +107,11 @@ def _check_corners(request: Request, machine: Machine) -> None:
         raise RequestError(
             f"--corners is for four lifts or more; {len(machine.lifts)} always stand in a plane, "
             "so the usual plan brings their corners to one height"
+        )
+    if request.locked or request.together or machine.together:
+        raise RequestError(
+            "--corners needs every lift to be free to move by itself; leave --locked, --together "
+            "and moves_with out, or --corners"
         )
     if request.area is not None or request.objective != "least-squares":
         raise RequestError(

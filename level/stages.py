@@ -18,6 +18,9 @@ _CLEAR_OF_BACKLASH = 2.0
 """Lowering goes on by so many times the backlash before it comes back up."""
 
 
+_EQUAL_MM = 1e-9
+
+
 @dataclass(frozen=True)
 class Turn:
     """One turn of one lift, or of several that are moved at once.
@@ -155,7 +158,8 @@ def _walk(
                 )
                 for turn, end in zip(to_do, ends, strict=True)
             ]
-            best = int(np.argmin(worst))
+            # of equals the first, so that stages that are alike run alike
+            best = next(k for k, value in enumerate(worst) if value <= min(worst) + _EQUAL_MM)
             if worst[best] > allowed:
                 return None
             racking = ends[best]

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from level.aim import Aim, find_aim, same_rises
+from level.aim import Aim, find_aim, locked_rises, same_rises
 from level.detents import Setting, detent_rises, set_detents
 from level.influence import Influence, find_influence, racking_limit
 from level.leave import leave_choices, slope_left
@@ -125,7 +125,7 @@ def plan_turns(
             present=_present(influence, tilt),
             limit=limit,
         ),
-        predicted=_predict(run, places, influence, setting.rises, aim),
+        predicted=_predict(run, places, influence, machine, setting.rises, aim),
         stays=(float(aim.stays[0]), float(aim.stays[1])),
         tilt=tilt,
         noise=noise,
@@ -184,7 +184,8 @@ def _settle(
             setting = set_detents(
                 machine, influence, places, aim.rises, request, left=left, limit=limit
             )
-            tilts_more = slope_left(influence, tilt, setting.rises) > before * (1 + 1e-9) + 1e-12
+            ends = locked_rises(machine, setting.rises)
+            tilts_more = slope_left(influence, tilt, ends) > before * (1 + 1e-9) + 1e-12
             if tilts_more and request.objective == "least-squares" and not request.corners:
                 continue
             turns = find_stages(
@@ -350,15 +351,16 @@ def _shape_at_lifts(influence: Influence, tilt: Tilt) -> Floats:
 
 
 def _predict(
-    run: Run, counted: Places, influence: Influence, made: Floats, aim: Aim
+    run: Run, counted: Places, influence: Influence, machine: Machine, made: Floats, aim: Aim
 ) -> Predicted:  # fmt: skip
-    places = run.places
-    after = places.z + influence.change(places.x, places.y, made)
+    places, ends = run.places, locked_rises(machine, made)
+    after = places.z + influence.change(places.x, places.y, ends)
     left = find_tilt(places.x, places.y, after)
     at_lifts = left.height(influence.positions[:, 0], influence.positions[:, 1])
 
     def height_range(rises: Floats) -> float:
-        return float(np.ptp(counted.z + influence.change(counted.x, counted.y, rises)))
+        shift = influence.change(counted.x, counted.y, locked_rises(machine, rises))
+        return float(np.ptp(counted.z + shift))
 
     return Predicted(
         fall_x=left.fall_x,
@@ -421,16 +423,16 @@ def _warnings(
     elif float(np.hypot(*aim.stays)) > _LITTLE_SLOPE:
         stays_x, stays_y = aim.stays * (tilt.width, tilt.depth)
         said.append(
-            f"with what is asked for, a fall of {stays_x:.3f} mm along x and {stays_y:.3f} mm "
-            "along y stays"
+            f"with lifts that are locked or move together, a fall of {stays_x:z.3f} mm along x "
+            f"and {stays_y:z.3f} mm along y stays"
         )
     if machine.frame.joint == "twisting" and len(machine.lifts) > 3 and not influence.twisting:
         said.append("these lifts stand so that they cannot twist; taken for rigid")
     slack = _slack(machine, influence, tilt)
     if slack:
         said.append(
-            f"if the bed's shape is the frame's racking, {', '.join(slack)} carries next to "
-            "nothing: turning it changes little until it takes load; check that it does"
+            f"if the bed's shape is the frame's racking, {' and '.join(slack)} carry next to "
+            "nothing: turning them changes little until they take load; check that they do"
         )
     far = [move.lift for move in moves if move.leverage > 1]
     if far:
@@ -456,7 +458,8 @@ def _warnings(
 def _slack(machine: Machine, influence: Influence, tilt: Tilt) -> list[str]:
     """Name the lifts that carry nothing if the bed's twist and bows at the lifts are racking."""
     frame = machine.frame
-    if frame.mass is None or frame.stiffness is None or not influence.can_rack:
+    stiff = influence.can_rack and not influence.twisting
+    if frame.mass is None or frame.stiffness is None or not stiff:
         return []
     # a lift that is too high carries the gantry high there, where the bed then reads low
     raised = influence.sign * influence.racking(_shape_at_lifts(influence, tilt))

@@ -158,7 +158,7 @@ def find_shape(places: Places, noise: Noise) -> Shape:
     degrees += [d for d, least in _LEAST_PLACES.items() if len(x) >= least and min(lines) > d]
     designs = {d: _products(xi, eta, d, lines) for d in degrees}
     scores: dict[tuple[int, _Template | None], float] = {}
-    floor = (1e-9 * max(float(np.ptp(z)), 1e-300)) ** 2
+    floor = max((1e-9 * float(np.ptp(z))) ** 2, float(np.finfo(np.float64).tiny))
     foretold = []
     for degree in degrees:
         error = _foretold(designs[degree][0], z)

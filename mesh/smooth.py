@@ -154,6 +154,7 @@ def _basis(places: Places) -> tuple[Floats, tuple[slice, ...]]:
     """Columns at right angles, and the kinds of shape among them but for the plane."""
     columns, labels = _columns(places)
     norms = np.linalg.norm(columns, axis=0)
+    norms[norms == 0] = 1.0
     basis, triangle = np.linalg.qr(columns / norms)
     kept = np.abs(np.diag(triangle)) > _DEPENDENT
     if not kept.all():

@@ -142,3 +142,35 @@ def test_one_lift_is_asked_for_nothing():
     aim = aim_of(0.001 * X, machine([(150, 150)]))
     assert aim.rises == pytest.approx([0])
     assert aim.stays == pytest.approx([0.001, 0])
+
+
+def test_corners_of_any_four_lifts_come_to_one_height():
+    spots = [(0, 0), (350, 0), (350, 350), (0, 200)]
+    x, y = grid(np.linspace(20, 330, 5), np.linspace(20, 330, 5))
+    z = 0.0004 * x + 0.05 * (x - 175) * (y - 175) / 155**2
+    for reference in ("least-motion", "A", "raise-only"):
+        lifts = machine(spots, carries="gantry", lift=FINE, limits={"racking": 5},
+                        probe={"sigma": 1e-5})  # fmt: skip
+        plan = plan_turns(Run(x=x, y=y, z=z), lifts, corners=True, reference=reference)
+        left = z + plan.influence.change(x, y, [move.made for move in plan.moves])
+        coefficients = np.polynomial.polynomial.polyvander2d(x - 175, y - 175, [1, 1])
+        fit = np.linalg.lstsq(coefficients, left, rcond=None)[0]
+        at = np.polynomial.polynomial.polyvander2d(*(np.array(spots).T - 175), [1, 1]) @ fit
+        assert np.ptp(at) < 1e-4, reference
+        if reference == "A":
+            assert plan.moves[0].made == 0
+        if reference == "raise-only":
+            assert min(move.made for move in plan.moves) >= 0
+
+
+def test_corners_want_free_lifts():
+    run = Run(x=X, y=Y, z=0.001 * X)
+    with pytest.raises(RequestError, match="--corners needs every lift to be free"):
+        plan_turns(run, machine(SQUARE), corners=True, locked=["A"])
+
+
+def test_raise_only_raises_only_with_lock_shifts_too():
+    lifts = machine(SQUARE, lift={"lock_shift": 0.05, "detent": 0.001}, probe={"sigma": 1e-5})
+    for reference, sign in (("raise-only", 1), ("lower-only", -1)):
+        plan = plan_turns(Run(x=X, y=Y, z=0.0009 * X + 1e-5 * Y), lifts, reference=reference)
+        assert min(sign * move.made for move in plan.moves) >= 0

@@ -131,7 +131,7 @@ def test_wishes_of_turns(say):
     part = json.loads(say("turns", "first.txt", "--area", "20:180,20:180", "--json")[1])
     assert part["area"] == [[20, 180], [20, 180]]
     text = " ".join(say("turns", "first.txt", "--corners")[1].split())
-    assert "brought to one height, as you asked, which twists the frame by 0.029 mm" in text
+    assert "which twists the frame by 0.029 mm: undo it" in text
     text = " ".join(say("turns", "first.txt", "--area", "20:180,20:180")[1].split())
     assert "Only x 20 to 180, y 20 to 180 counts." in text
 
@@ -222,7 +222,9 @@ def test_part_layer_and_draws(say):
     limit = next(one for one in found["limits"] if one["name"] == "first layer")
     assert limit["limit"] == pytest.approx(0.04)
     assert not limit["within"]
-    assert say("check", "first.txt", "--layer", "0.1", "--squash", "0.2")[0] == 3
+    code, out, _ = say("check", "first.txt", "--layer", "0.1", "--squash", "0.2")
+    assert code == 3
+    assert "OUTSIDE the first layer limit of 0.040 mm" in " ".join(out.split())
 
 
 @pytest.mark.usefixtures("folder")
@@ -235,6 +237,7 @@ def test_part_layer_and_draws(say):
         (("--part", "5x5"), "a part of 5 x 5 mm"),
         (("--layer", "0"), "--layer 0: must be a layer's height in mm"),
         (("--layer", "0.2", "--squash", "2"), "--squash 2: must be a part of the layer"),
+        (("--squash", "0.3"), "--squash goes with --layer"),
         (("--draws", "5"), "--draws 5: must be 0 for none, or from 40 to 100000"),
     ],
 )
@@ -323,6 +326,9 @@ def test_verify_plans_trials(say):
         (("run1.txt", "run2.txt", "--plan"), "--plan takes the places of one run"),
         (("run1.txt", "run2.txt", "run3.txt", "--pairs"), "3 runs: a trial needs"),
         (("--datum", "sky", "--plan"), "datum 'sky'"),
+        (("--plan", "--save", "x.json"), "--plan makes a plan only"),
+        (("run1.txt", "--instrument-sigma", "0"), "--instrument-sigma 0: must be a number of mm"),
+        (("--plan", "--gain-sigma", "0"), "(--gain-sigma) is 0"),
     ],
 )
 @pytest.mark.usefixtures("trials")

@@ -1,5 +1,6 @@
 import dataclasses
 
+import msgspec
 import numpy as np
 import pytest
 from cases import machine
@@ -116,3 +117,27 @@ def test_results_are_frozen():
     (judged,), _ = passes((1, 1, 1, 1))
     with pytest.raises(dataclasses.FrozenInstanceError):
         judged.verdict = "stop"
+
+
+def test_locking_that_moves_lifts_is_reckoned_with():
+    shifts = dict(zip("ABCD", (0.05, 0.05, 0.0, 0.0), strict=True))
+    lifts = machine(SQUARE, probe={"sigma": 0.002}, lift={"detent": 0.001},
+                    limits={"racking": 0.5})  # fmt: skip
+    lifts = msgspec.structs.replace(
+        lifts,
+        lift=tuple(
+            msgspec.structs.replace(lift, lock_shift=shifts[lift.name]) for lift in lifts.lifts
+        ),
+    )
+    simulated = SimulatedMachine(lifts, SHAPE, heights=(0.2, -0.1, 0.15, -0.25), sigma=0.002)
+    before = simulated.probe(FIVE, FIVE)
+    plan = plan_turns(before, lifts)
+    for move in plan.turning:
+        simulated.turn(move.lift, move.made_turns, move.direction)
+        simulated.heights["ABCD".index(move.lift)] += shifts[move.lift]
+    after = simulated.probe(FIVE, FIVE)
+    told = {move.lift: move.made for move in plan.turning}
+    judged = judge_pass(before, after, lifts, told, plan_turns(after, lifts))
+    assert judged.answered
+    assert abs(judged.observed[0]) < 0.01
+    assert abs(plan.predicted.fall_y) < 0.001

@@ -214,7 +214,7 @@ def test_small_turns_are_left():
     assert tiny.turning == ()
     assert tiny.stages == ()
     by_hand = plan_turns(plane_run(1.5e-4, 0), machine(TRIANGLE, lead=0.5, probe={"sigma": 1e-4}))
-    small = "below half a detent"
+    small = "no detent nearer"
     assert [move.why for move in by_hand.moves] == [small, small, "no rise needed"]
     finer = plan_turns(plane_run(1.5e-4, 0), machine(TRIANGLE, probe={"sigma": 1e-4}), detent=0.01)
     assert [move.leave for move in finer.moves] == [False, False, True]
@@ -270,8 +270,8 @@ def test_a_lift_that_may_carry_nothing_is_named():
     x, y = grid(np.linspace(0, 300, 5), np.linspace(0, 300, 5))
     z = 0.03 * (x - 150) * (y - 150) / 150**2
     said = " ".join(plan_turns(Run(x=x, y=y, z=z), machine(SQUARE, frame=frame)).warnings)
-    assert "B, D carries next to nothing" in said
+    assert "B and D carry next to nothing" in said
     gantry = machine(SQUARE, frame={**frame, "carries": "gantry"})
-    assert "A, C carries next" in " ".join(plan_turns(Run(x=x, y=y, z=z), gantry).warnings)
+    assert "A and C carry next" in " ".join(plan_turns(Run(x=x, y=y, z=z), gantry).warnings)
     flat = " ".join(plan_turns(Run(x=x, y=y, z=0.1 * z), machine(SQUARE, frame=frame)).warnings)
-    assert "carries next" not in flat
+    assert "carry next" not in flat

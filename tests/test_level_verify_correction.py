@@ -8,10 +8,12 @@ from level.turns import plan_turns
 from level.verify.correction import (
     Correction,
     DriveNote,
+    command_plan,
     correct_machine,
     correction_notes,
     note_response,
     read_correction,
+    true_rises,
 )
 from level.verify.response import read_response
 from probes import MachineError, RequestError
@@ -34,6 +36,7 @@ class Wrong(SimulatedMachine):
 
 
 @pytest.mark.parametrize("carries", ["bed", "gantry"])
+@pytest.mark.parametrize("driven", [False, True])
 @pytest.mark.parametrize(
     ("moves", "gains"),
     [
@@ -43,8 +46,11 @@ class Wrong(SimulatedMachine):
         ("ABDC", (1, 1, 2, 1)),
     ],
 )
-def test_turns_by_the_response_level_a_faulty_machine(moves, gains, carries):
-    lifts = machine(SQUARE, carries=carries, probe={"sigma": 0.002}, lift={"detent": 0.001},
+def test_turns_by_the_response_level_a_faulty_machine(moves, gains, carries, driven):
+    if not driven and moves != "ABCD":
+        return  # screws turned by hand have no plugs
+    motor = {"motor_steps": 200, "microsteps": 16} if driven else {"detent": 0.001}
+    lifts = machine(SQUARE, carries=carries, probe={"sigma": 0.002}, lift=motor,
                     limits={"racking": 0.3})  # fmt: skip
     real = Wrong(lifts, SHAPE, heights=[0.1, -0.05, 0.12, 0.0], sigma=0.002)
     real.moves, real.gains = moves, gains
@@ -58,10 +64,19 @@ def test_turns_by_the_response_level_a_faulty_machine(moves, gains, carries):
     again = msgspec.json.decode(msgspec.json.encode(noted), type=Correction)
     assert again == noted
     fixed = correct_machine(lifts, again)
-    plan = plan_turns(before, fixed)
+    plan = command_plan(plan_turns(before, fixed), lifts, again)
     for stage in plan.stages:
         for move in stage.moves:
-            real.turn(move.lift, move.turns, move.direction)
+            if move.command is None:
+                assert driven is False or move.steps == round(move.rise / 0.5 * 3200)
+                real.turn(move.lift, move.turns, move.direction)
+            else:
+                # a motor is told by its own name, and counts by the machine file's lead
+                assert driven
+                told = move.command.rise / 0.5
+                assert move.steps == pytest.approx(told * 3200, abs=1)
+                real.turn(move.command.drive, abs(told), "clockwise" if told > 0 else
+                          "counterclockwise")  # fmt: skip
     left = plan_turns(real.probe(FIVE, FIVE), lifts).tilt
     assert max(abs(left.fall_x), abs(left.fall_y)) < 0.006
     assert len(correction_notes(lifts, again)) == sum(
@@ -108,3 +123,14 @@ def test_other_files_are_refused(text, tmp_path):
         read_correction(path)
     with pytest.raises(RequestError, match="cannot be read"):
         read_correction(tmp_path / "none.json")
+
+
+def test_what_was_told_is_what_lifts_really_rose():
+    lifts = machine(SQUARE)
+    noted = note(
+        A=DriveNote(name="A", verdict="reversed", answers_as="A", factor=-1.0),
+        B=DriveNote(name="B", verdict="swapped", answers_as="C", factor=0.5),
+        C=DriveNote(name="C", verdict="swapped", answers_as="B", factor=1.0),
+    )
+    told = true_rises({"A": 0.2, "B": 0.1, "Z": 1.0}, lifts, noted)
+    assert told == {"A": -0.2, "C": 0.05, "Z": 1.0}

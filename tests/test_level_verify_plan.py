@@ -135,7 +135,7 @@ def test_a_lift_that_does_not_show_is_told():
         (
             {"gain_sigma": 0.5},
             RequestError,
-            r"gain_sigma is 0\.5; it must be above 0 and up to 0\.2",
+            r"--gain-sigma\) is 0\.5; it must be above 0 and up to 0\.2",
         ),
         ({"take_up": 3.0}, RequestError, "going 3 mm past a mark, to take up play, racks"),
         ({"gain_sigma": 1e-4}, RequestError, r"gains cannot be known to 0\.0001 within 20 rounds"),

@@ -136,3 +136,10 @@ def test_very_many_places_are_averaged_and_agree():
     terms = {(t.i, t.j): t.value for t in shape.terms}
     assert terms[2, 0] == pytest.approx(0.05, abs=0.002)
     assert terms[1, 1] == pytest.approx(0.02, abs=0.002)
+
+
+def test_equal_heights_have_no_form():
+    x, y = grid([0, 100, 200], [0, 100, 200])
+    for z in (0 * x, 0 * x + 7.25):
+        shape = shape_of(x, y, z)
+        assert (shape.degree, shape.feature) == (1, None)

@@ -89,3 +89,10 @@ def test_strips_and_small_grids(rows):
     x, y = grid(range(9), range(rows))
     z = 0.01 * x**2
     assert bed_of(x, y, z, 1e-5).heights == pytest.approx(z, abs=1e-4)
+
+
+def test_a_cross_of_places_has_no_twist_to_divide_by():
+    x, y = np.array([0.0, -1, 1, 0, 0]), np.array([0.0, 0, 0, -1, 1])
+    bed = bed_of(100 * x, 100 * y, 0.1 * x**2, 0.01)
+    assert np.isfinite(bed.heights).all()
+    assert np.isfinite(bed.draw(np.random.default_rng(1), 5)).all()

@@ -21,7 +21,6 @@ from level.cli.options import (
 )
 from level.cli.progress import Progress
 from mesh.estimate import DRAWS
-from mesh.layer import SQUASH
 from probes.formats import ReadOptions, read_run
 
 __all__ = ["check"]
@@ -34,7 +33,7 @@ def check(
     machine: MachineOption = None,
     limit: LimitOption = None,
     layer: LayerOption = None,
-    squash: SquashOption = SQUASH,
+    squash: SquashOption = None,
     part: PartOption = None,
     draws: DrawsOption = DRAWS,
     grade: Annotated[

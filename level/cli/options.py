@@ -62,7 +62,8 @@ LayerOption = Annotated[
     float | None, typer.Option(help="Height of a first layer to hold the bed against, mm.")
 ]
 SquashOption = Annotated[
-    float, typer.Option(help="Part of that height the layer may be thinner or thicker by.")
+    float | None,
+    typer.Option(help="Part of that height it may be thinner or thicker by; 0.25 if not given."),
 ]
 PartOption = Annotated[
     str | None,

@@ -23,7 +23,6 @@ from level.cli.options import (
 )
 from level.cli.progress import Progress
 from mesh.estimate import DRAWS
-from mesh.layer import SQUASH
 from probes.formats import ReadOptions, read_run
 
 if TYPE_CHECKING:
@@ -43,7 +42,7 @@ def report(
     machine: MachineOption = None,
     limit: LimitOption = None,
     layer: LayerOption = None,
-    squash: SquashOption = SQUASH,
+    squash: SquashOption = None,
     part: PartOption = None,
     draws: DrawsOption = DRAWS,
     reference: ReferenceOption = "least-motion",

@@ -71,6 +71,7 @@ def turns(
 
     lifts = find_machine(machine, needed=True)
     assert lifts is not None
+    written, correction = lifts, None
     notes: tuple[str, ...] = ()
     if response is not None:
         from level.verify.correction import correct_machine, correction_notes, read_correction
@@ -96,8 +97,17 @@ def turns(
     if after is not None:
         later = settle_drift(read_run(after, options), lifts, drift)
         following = plan_turns(later, lifts, **asked)
-        judged = _judge(readings, later, lifts, plan, following, parse_moved(moved))
-        readings, plan = later, following
+        told = parse_moved(moved)
+        if correction is not None and told:
+            from level.verify.correction import true_rises
+
+            told = true_rises(told, written, correction)
+        judged = _judge(readings, later, lifts, plan, following, told)
+        readings, plan = later.replace(warnings=(*later.warnings, *notes)), following
+    if correction is not None:
+        from level.verify.correction import command_plan
+
+        plan = command_plan(plan, written, correction)
     if as_json:
         from level.show.as_json import dump, turns_json
 

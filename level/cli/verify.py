@@ -70,6 +70,14 @@ def verify(
 
     Example: planish verify first.txt second.txt --moved "front left=+0.2"
     """
+    if not 0 < instrument_sigma < float("inf"):
+        raise RequestError(
+            f"--instrument-sigma {instrument_sigma:g}: must be a number of mm above zero"
+        )
+    if plan and (moved or measured or save):
+        raise RequestError("--plan makes a plan only; leave --moved, --measured and --save out")
+    if not (plan or runs or measured or moved):
+        raise RequestError("no trials: give a run before, what was moved, and a run after")
     lifts = find_machine(machine, needed=True)
     assert lifts is not None
     probings = [read_run(run, options) for run in runs or ()]

@@ -192,6 +192,7 @@ def _local(local: LocalFlatness) -> dict[str, Any]:
             "x": [window.left, window.left + window.width],
             "y": [window.front, window.front + window.depth],
             "minimum_zone": window.zone.width,
+            "places": len(window.places),
         }
         for name, window in (("worst", local.worst), ("best", local.best))
     }
@@ -327,6 +328,7 @@ def _move(move: Move) -> dict[str, Any]:
         "made_turns": move.made_turns,
         "steps": move.steps,
         "other_plane": move.other_plane,
+        "command": None if move.command is None else asdict(move.command),
         "leave": move.leave,
         "why": move.why or None,
         "leverage": move.leverage,
@@ -342,4 +344,5 @@ def _stage_move(part: StageMove) -> dict[str, Any]:
         "steps": part.steps,
         "beyond": part.beyond,
         "with_previous": part.with_previous,
+        "command": None if part.command is None else asdict(part.command),
     }

@@ -30,6 +30,8 @@ __all__ = [
 _BLUNT = 0.3e-3
 """A fall known no better than this part of the span says nothing: rails allow about as much."""
 
+_FEW_PLACES = 9
+"""Fewer places under a part tell little of how flat it is there."""
 
 _WORTH_NAMING = 0.02
 """Part of the departures that a finer form must take to be named."""
@@ -46,9 +48,9 @@ def check_words(check: Check) -> list[str]:
         + _layer_words(check)
     )
     for limit in check.limits:
-        if limit.name == "flatness":
-            verdict = "within" if limit.within else "OUTSIDE"
-            words.append(f"The minimum zone is {verdict} the limit of {limit.limit:.3f} mm.")
+        verdict = "within" if limit.within else "OUTSIDE"
+        what = f"the {limit.name} limit" if limit.name != "flatness" else "the limit"
+        words.append(f"The minimum zone is {verdict} {what} of {limit.limit:.3f} mm.")
     if check.noise.source == "map":
         words.append("What stands behind ± rests on noise that was estimated from the map.")
     return words + quality_words(check)
@@ -91,7 +93,9 @@ def _parts_words(check: Check) -> list[str]:
         f"Of the {parts.as_found:.3f} mm between the lowest and the highest place, levelling takes "
         f"out {parts.tilt:.3f}."
     )
+    left = parts.level
     if twist is not None and _stands_out(twist, noise) and parts.twist > 5e-4:
+        left = parts.untwisted
         words += (
             f" Untwisting the frame or the plate would take out {parts.twist:.3f} more, if the "
             "twist is theirs"
@@ -99,9 +103,8 @@ def _parts_words(check: Check) -> list[str]:
         if check.twist_force is not None:
             words += f" ({check.twist_force:.0f} N at each corner bend this plate so far)"
         words += "."
-    if check.perfect:
+    if check.perfect or left < 5e-4:
         return [words]
-    left = parts.untwisted if parts.twist > 0 else parts.level
     return [
         words + f" The other {left:.3f} mm no lift takes out: bows and finer shape need shims, "
         "another plate, or another temperature."
@@ -110,11 +113,19 @@ def _parts_words(check: Check) -> list[str]:
 
 def local_words(local: LocalFlatness) -> list[str]:
     """Say where a part finds the bed flattest, and how unflat it may be under it."""
-    return [
+    fewest = min(len(local.worst.places), len(local.best.places))
+    words = [
         f"Under a part of {part_size(local)} the bed is flat within {local.worst.zone.width:.3f} "
         f"mm at worst, at {_spot(local.worst)}; its best spot is {_spot(local.best)}, within "
         f"{local.best.zone.width:.3f} mm."
     ]
+    if fewest < _FEW_PLACES:
+        words[0] += (
+            f" Only {fewest} places lie under it, so take that as a hint: probe a finer grid there."
+        )
+    if local.stepped:
+        words.append("There were too many spots to try all: it is the best and worst of some.")
+    return words
 
 
 def part_size(local: LocalFlatness) -> str:
@@ -210,31 +221,29 @@ def shape_words(check: Check) -> str:
     """Say which simple forms stand out of the noise; empty if none does."""
     modes, noise, shape = check.tilt.modes, check.noise, check.shape
     found = _bow_words(modes.bow_x, modes.bow_y, noise)
-    bowed = bool(found)
-    twisted = modes.twist is not None and _stands_out(modes.twist, noise)
-    if modes.twist is not None and twisted:
+    named = {(2, 0), (0, 2)} if found else set()
+    causes = ["no screw takes a bow out"] if found else []
+    if modes.twist is not None and _stands_out(modes.twist, noise):
         high = "right back and left front" if modes.twist.value > 0 else "left back and right front"
         found.append(f"a twist ({high} corners {abs(modes.twist.value):.3f} mm high)")
-    if shape.degree >= 3:
-        sigma = noise.of_places or 0.0
-        found += [
-            f"an S along {'x' if term.i else 'y'} ({abs(term.value):.3f} mm either way)"
-            for term in shape.terms
-            if {term.i, term.j} == {3, 0}
-            and term.share > _WORTH_NAMING
-            and abs(term.value) > max(noise.reach() * term.factor * sigma, 5e-4)
-        ]
+        named.add((1, 1))
+        causes.append("the twist may come from the frame")
+    sigma = noise.of_places or 0.0
+    for term in shape.terms:
+        reach = max(noise.reach() * term.factor * sigma, 5e-4)
+        pure = {term.i, term.j} == {3, 0}
+        if pure and term.share > _WORTH_NAMING and abs(term.value) > reach:
+            axis = "x" if term.i else "y"
+            found.append(f"an S along {axis} ({abs(term.value):.3f} mm either way)")
+            named.add((term.i, term.j))
+    told = sum(term.share for term in shape.terms if (term.i, term.j) in named)
     if shape.feature is not None:
         found.append(_feature_words(shape.feature))
+        told += shape.feature.share
     if not found:
         return ""
-    told = (1 - shape.rest) * 100
-    words = f"Its shape: {_listed(found)}; {told:.0f} % of what is not tilt."
-    causes = []
-    if bowed:
-        causes.append("no screw takes a bow out")
-    if twisted:
-        causes.append("the twist may come from the frame")
+    words = f"Its shape: {_listed(found)}"
+    words += f"; {told * 100:.0f} % of what is not tilt." if told > 0 else "."
     if causes:
         words += f" {' and '.join(causes).capitalize()}."
     return words

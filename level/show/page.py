@@ -13,7 +13,7 @@ from level.plan import Move, StageMove, TurnPlan
 from level.show.check_words import noise_words, part_size, scan_words
 from level.show.plots import flat_map
 from level.show.scene import Scene, build_scene, picture
-from level.show.words import how_words, reference_words, turn_phrase
+from level.show.words import how_words, made_phrase, reference_words, stage_phrase
 from mesh.modes import Mode
 from mesh.noise import Noise
 from probes.run import Floats, Run
@@ -123,9 +123,7 @@ def _turn_row(move: Move) -> dict[str, Any]:
     half = None if move.interval is None else (move.interval[1] - move.interval[0]) / 2
     return {
         "name": move.lift,
-        "phrase": "leave"
-        if move.leave
-        else turn_phrase(move.made_turns, move.direction, move.travel),
+        "phrase": made_phrase(move),
         "why": move.why,
         "leave": move.leave,
         "rise": _signed(move.made),
@@ -159,11 +157,11 @@ def _stages(plan: TurnPlan | None) -> list[dict[str, Any]]:
 
 
 def _part(move: StageMove) -> dict[str, str]:
-    phrase = turn_phrase(move.turns, move.direction, move.travel)
+    phrase = stage_phrase(move)
     if move.with_previous:
         phrase += ", at once with the one above"
     if move.beyond:
-        phrase += f", {move.beyond * 360:.0f}° further and back up by that"
+        phrase += f", then {move.beyond * 360:.1f}° further and back up by that"
     return {
         "name": move.lift,
         "phrase": phrase,

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from level.check import Check
 from level.plan import TurnPlan
-from level.show.words import turn_phrase
+from level.show.words import made_phrase
 
 __all__ = ["Tag", "lift_tags", "shorten"]
 
@@ -43,9 +43,7 @@ def lift_tags(check: Check, plan: TurnPlan | None) -> tuple[Tag, ...]:
             Tag(
                 number,
                 shorten(move.lift, 200),
-                "leave"
-                if move.leave
-                else turn_phrase(move.made_turns, move.direction, move.travel),
+                made_phrase(move),
                 move.x,
                 move.y,
             )

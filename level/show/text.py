@@ -9,10 +9,10 @@ from level.show.charmap import character_map
 from level.show.check_words import check_words, grade_words, noise_words, scan_words
 from level.show.words import (
     how_words,
+    made_phrase,
     pass_words,
     repeat_words,
     stage_words,
-    turn_phrase,
     turns_words,
 )
 
@@ -184,11 +184,7 @@ def _lift_table(plan: TurnPlan, machine: Machine) -> list[str]:
 
 
 def _lift_row(move: Move, lift: Lift) -> list[str]:
-    phrase = (
-        f"leave ({move.why})"
-        if move.leave
-        else turn_phrase(move.made_turns, move.direction, move.travel)
-    )
+    phrase = f"leave ({move.why})" if move.leave else made_phrase(move)
     half = "?" if move.interval is None else f"{(move.interval[1] - move.interval[0]) / 2:.3f}"
     return [lift.name, phrase, f"{move.made_turns:+z.3f}", f"{move.made:+z.3f}", half]
 
@@ -202,14 +198,15 @@ def _steps(move: Move, plan: TurnPlan) -> list[str]:
 def _how(plan: TurnPlan, machine: Machine) -> list[str]:
     lines = []
     stages = stage_words(plan.stages)
-    if len(plan.stages) == 1:
+    if len(plan.stages) == 1 and not any(move.beyond for move in plan.stages[0].moves):
         order = ", ".join(
             f"{'at once with it ' if move.with_previous else ''}{move.lift}"
             for move in plan.stages[0].moves
         )
         return [*wrapped(f"Turn them in this order: {order}."), *_said(plan, machine)]
+    counted = "1 stage" if len(plan.stages) == 1 else f"{len(plan.stages)} stages"
     lines += wrapped(
-        f"Do it in {len(plan.stages)} stages, lift by lift in this order, so that racking stays "
+        f"Do it in {counted}, lift by lift in this order, so that racking stays "
         f"under {plan.racking.limit:.3f} mm:"
     )
     for title, moves in stages[:_MOST_STAGES]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING
 
 from level.show.text import run_line, warning_lines, wrapped
@@ -45,7 +46,11 @@ def trial_plan_text(plan: TrialPlan) -> str:
         )
     lines += _moves("At the end, to bring all back:", plan.home)
     runs = " ".join(f"RUN{number}" for number in range(1, plan.probings + 1))
-    lines += ["", "Then ask what it showed:", f"  planish verify {runs} \\"]
+    lines += ["", "Then ask what it showed:"]
+    broken = textwrap.wrap(
+        f"planish verify {runs}", 74, initial_indent="  ", subsequent_indent="    "
+    )
+    lines += [f"{line} {chr(92)}" for line in broken]
     lines += [
         f'    --moved "{told}"{" " + chr(92) if k < len(moved) else ""}'
         for k, told in enumerate(moved, 1)

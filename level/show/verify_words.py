@@ -31,7 +31,9 @@ def response_words(response: Response) -> list[str]:
             "the machine file has it."
         )
     if response.ambiguous:
-        words.append("The trials cannot tell these apart:")
+        words.append(
+            "What stands above is the likeliest; the trials cannot tell these apart for sure:"
+        )
         words += [f"- {_explained(one)}" for one in response.ambiguous[:6]]
         if len(response.ambiguous) > 6:
             words.append(f"- and {len(response.ambiguous) - 6} less likely ones")
@@ -115,7 +117,10 @@ def _decider_words(decider: Decider, ambiguous: tuple[Explanation, ...]) -> list
         "dial": "and measure with a dial indicator how far each moves",
     }[decider.look]
     does = "would tell them apart" if decider.decides else "would tell most of them apart"
-    words = [f"Moving {decider.lift} by {decider.rise:+.3g} mm alone, {how}, {does}:"]
+    words = [
+        f"With all lifts back where they stood, moving {decider.lift} by {decider.rise:+.3g} mm "
+        f"alone, {how}, {does}:"
+    ]
     for one, expected in list(zip(ambiguous, decider.expected, strict=True))[:6]:
         moves = (
             ", ".join(f"{name} {rise:+.3g}" for name, rise in expected.items()) or "nothing moves"

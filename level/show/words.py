@@ -9,15 +9,17 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from level.passes import PassCheck
-    from level.plan import Stage, StageMove, TurnPlan
+    from level.plan import Command, Move, Stage, StageMove, TurnPlan
     from probes.quality import Quality
 
 __all__ = [
     "how_words",
     "interval_words",
+    "made_phrase",
     "pass_words",
     "reference_words",
     "repeat_words",
+    "stage_phrase",
     "stage_words",
     "turn_phrase",
     "turns_words",
@@ -144,8 +146,11 @@ def turns_words(plan: TurnPlan) -> list[str]:
         return ["One lift takes no tilt out; there is nothing to turn."]
     if not turning:
         words = [
-            "Leave every lift as it is: no turn is larger than its uncertainty or half a detent."
+            "Leave every lift as it is: no turn is larger than its uncertainty, or no whole detent "
+            "brings the bed nearer."
         ]
+        if plan.request.locked:
+            words = ["Leave every lift as it is: what is locked leaves nothing to turn."]
         if any(move.why == SMALL for move in plan.moves):
             words[0] += " If you can turn finer, say so with --detent."
         return [*words, _prediction(plan, "Probing will"), *_surer(plan)]
@@ -164,18 +169,26 @@ def _aim_words(plan: TurnPlan) -> str:
         words += f" Only x {left:g} to {right:g}, y {front:g} to {back:g} counts."
     if request.corners:
         words += (
-            " The corners at the lifts are brought to one height, as you asked, which twists the "
-            f"frame by {plan.racking.added:.3f} mm: undo it if that takes force or the frame binds."
+            " The corners at the lifts are brought to one height, as you asked, or as near to it "
+            f"as the racking limit lets them, which twists the frame by "
+            f"{plan.racking.added:.3f} mm: undo it if that takes force or the frame binds."
         )
     return words
 
 
 def _prediction(plan: TurnPlan, start: str) -> str:
     left = plan.predicted
+    words = f"{start} show a fall of {left.fall_x:z.3f} mm along x and {left.fall_y:z.3f} along y"
+    own = (
+        f"the bed's own {left.minimum_zone:.3f} mm (minimum zone) stays, as no plane takes it out."
+    )
+    if plan.request.area is not None:
+        return (
+            f"{words} over all that was probed, and {left.height_range:.3f} mm between the lowest "
+            f"and the highest place of the part that counts. Of the whole bed, {own}"
+        )
     return (
-        f"{start} show a fall of {left.fall_x:z.3f} mm along x and {left.fall_y:z.3f} mm along y, "
-        f"and {left.height_range:.3f} mm between the lowest and the highest place; the bed's own "
-        f"{left.minimum_zone:.3f} mm (minimum zone) stays, as no plane takes it out."
+        f"{words}, and {left.height_range:.3f} mm between the lowest and the highest place; {own}"
     )
 
 
@@ -185,6 +198,8 @@ def _detent_words(plan: TurnPlan) -> list[str]:
     if all(abs(move.made - move.rise) <= _UNSEEN_MM for move in plan.moves):
         return []
     if left.gain_of_finer <= _UNSEEN_MM:
+        if left.height_range > left.minimum_zone + _OTHER_PLANE_MM:
+            return []  # what cannot be taken out is said elsewhere
         return [
             f"Finer turns would gain nothing: the bed's own shape sets the {left.height_range:.3f} "
             "mm."
@@ -253,13 +268,15 @@ def how_words(plan: TurnPlan, carries: str) -> list[str]:
     if plan.racking.present > _UNSEEN_MM:
         words.append(
             f"The bed's own shape would be {plan.racking.present:.3f} mm of racking at the lifts, "
-            "if it were the frame's; the plan neither adds to it nor takes it out."
-            if not plan.request.corners
-            else f"Of {plan.racking.present:.3f} mm of racking that the bed's shape would be at "
-            f"the lifts, if it were the frame's, the plan takes on {plan.racking.added:.3f}."
+            "if it were the frame's"
+        )
+        words[-1] += (
+            "; the plan neither adds to it nor takes it out."
+            if plan.racking.added <= _UNSEEN_MM
+            else f". The plan racks the frame by {plan.racking.added:.3f} mm."
         )
     elif plan.racking.added > _UNSEEN_MM:
-        words.append(f"The plan adds {plan.racking.added:.3f} mm of racking.")
+        words.append(f"The plan racks the frame by {plan.racking.added:.3f} mm.")
     words.append(
         "Then lock the lifts, holding each screw while its nut is tightened, probe again, and run "
         "planish turns RUN --after RUN2. What locking moved a lift by goes into lock_shift of the "
@@ -286,13 +303,31 @@ def stage_words(stages: Sequence[Stage]) -> list[tuple[str, list[str]]]:
     return found
 
 
+def made_phrase(move: Move) -> str:
+    """Say how a move is made: by a turn, or by what its motor is to be told."""
+    if move.leave:
+        return "leave"
+    if move.command is not None:
+        return _command_phrase(move.command)
+    return turn_phrase(move.made_turns, move.direction, move.travel)
+
+
+def stage_phrase(move: StageMove) -> str:
+    """Say how a part of a stage is made."""
+    if move.command is not None:
+        return _command_phrase(move.command)
+    return turn_phrase(move.turns, move.direction, move.travel)
+
+
+def _command_phrase(command: Command) -> str:
+    return f"tell {command.drive} {command.rise:+z.3f} mm"
+
+
 def _move_words(move: StageMove) -> str:
     start = f"{'at once with it ' if move.with_previous else ''}{move.lift}"
-    words = (
-        f"{start}: {turn_phrase(move.turns, move.direction, move.travel)} ({move.rise:+z.3f} mm)"
-    )
+    words = f"{start}: {stage_phrase(move)} ({move.rise:+z.3f} mm)"
     if move.beyond:
-        words += f", {move.beyond * 360:.0f}° further and back up by that"
+        words += f", then {move.beyond * 360:.1f}° further and back up by that"
     return words
 
 

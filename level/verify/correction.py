@@ -1,21 +1,26 @@
 """Corrections: what trials have shown of the drives, in a file, and a machine put right by it."""
 
+from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
 import msgspec
 
 from level.machine import Lift, Machine
+from level.plan import Command, Move, StageMove, TurnPlan
 from level.verify.response import Response, Verdict
 from probes.errors import MachineError, RequestError
 
 __all__ = [
     "Correction",
     "DriveNote",
+    "command_plan",
     "correct_machine",
     "correction_notes",
     "note_response",
     "read_correction",
+    "true_rises",
 ]
 
 _SCHEMA = 1
@@ -96,7 +101,7 @@ def read_correction(path: str | Path) -> Correction:
 
 
 def correct_machine(machine: Machine, correction: Correction) -> Machine:
-    """Give the machine as its drives really are.
+    """Give the machine as its lifts really move.
 
     Parameters
     ----------
@@ -108,14 +113,102 @@ def correct_machine(machine: Machine, correction: Correction) -> Machine:
     Returns
     -------
     Machine
-        Each lift under the name that it is commanded by, where the lift that then moves stands,
-        with the travel per turn and the turning that it really has.
+        Each lift where it stands, with the travel, the steps and the detent of the drive that
+        really moves it. A screw turned by hand has the turning that really raises it; of a motor
+        that is told the other way, `command_plan` takes care.
 
     Raises
     ------
     MachineError
         If a lift is stuck, it is not clear what one does, or the file is of another machine.
     """
+    drives = _drives(machine, correction)
+    fixed = []
+    for lift in machine.lifts:
+        drive, factor = drives[lift.name]
+        if drive is lift and factor == 1:
+            fixed.append(lift)
+            continue
+        raises = lift.raises
+        if factor < 0 and drive.motor_steps is None:
+            raises = "clockwise" if lift.raises == "counterclockwise" else "counterclockwise"
+        fixed.append(
+            msgspec.structs.replace(
+                lift,
+                lead=drive.travel * abs(factor),
+                screw=None,
+                belt_pitch=None,
+                teeth=None,
+                reduction=None,
+                raises=raises,
+                motor_steps=drive.motor_steps,
+                microsteps=drive.microsteps,
+                detent=drive.detent,
+            )
+        )
+    return msgspec.structs.replace(machine, lift=tuple(fixed))
+
+
+def command_plan(plan: TurnPlan, machine: Machine, correction: Correction) -> TurnPlan:
+    """Put a plan for the corrected machine into what its motors are to be told.
+
+    Parameters
+    ----------
+    plan : TurnPlan
+        Made for what `correct_machine` gives.
+    machine : Machine
+        As its file says.
+    correction : Correction
+        What trials have shown of it.
+
+    Returns
+    -------
+    TurnPlan
+        The same, with the drive to command and the rise to tell it at each motor that moves
+        another lift than its own, the other way, or by another lead.
+    """
+    drives = _drives(machine, correction)
+
+    def told(name: str, rise: float, steps: int | None) -> tuple[int | None, Command | None]:
+        drive, factor = drives[name]
+        if steps is None or (drive.name == name and factor == 1):
+            return steps, None
+        signed = -steps if factor < 0 else steps
+        return signed, Command(drive=drive.name, rise=rise / factor)
+
+    def move_of(move: Move) -> Move:
+        steps, command = told(move.lift, move.made, move.steps)
+        return replace(move, steps=steps, command=command)
+
+    def part_of(part: StageMove) -> StageMove:
+        steps, command = told(part.lift, part.rise, part.steps)
+        return replace(part, steps=steps, command=command)
+
+    return replace(
+        plan,
+        moves=tuple(map(move_of, plan.moves)),
+        stages=tuple(
+            replace(stage, moves=tuple(map(part_of, stage.moves))) for stage in plan.stages
+        ),
+    )
+
+
+def true_rises(
+    told: Mapping[str, float], machine: Machine, correction: Correction
+) -> dict[str, float]:
+    """Give how far the lifts really rise for what their drives are told, mm."""
+    rises = {
+        lift: told_rise * factor
+        for lift, (drive, factor) in _drives(machine, correction).items()
+        for name, told_rise in told.items()
+        if machine.named(name) is drive
+    }
+    unknown = [name for name in told if machine.named(name) is None]
+    return rises | {name: told[name] for name in unknown}  # said where rises are checked
+
+
+def _drives(machine: Machine, correction: Correction) -> dict[str, tuple[Lift, float]]:
+    """Of each lift, by its name: the drive that moves it, and its rise for a rise that is told."""
     names = [lift.name for lift in machine.lifts]
     if sorted(note.name for note in correction.lifts) != sorted(names):
         raise MachineError(
@@ -123,14 +216,26 @@ def correct_machine(machine: Machine, correction: Correction) -> Machine:
             f"{', '.join(note.name for note in correction.lifts)}; this machine has "
             f"{', '.join(names)}"
         )
-    notes = {note.name: note for note in correction.lifts}
-    fixed = tuple(_correct_lift(lift, notes[lift.name], machine) for lift in machine.lifts)
-    spots = [(lift.x, lift.y) for lift in fixed]
-    if len(set(spots)) < len(spots):
-        raise MachineError(
-            "by the response file two drives move one lift; put that right, then verify again"
-        )
-    return msgspec.structs.replace(machine, lift=fixed)
+    drives: dict[str, tuple[Lift, float]] = {}
+    for note in correction.lifts:
+        drive = machine.named(note.name)
+        if note.verdict == "stuck":
+            raise MachineError(
+                f"lift {note.name!r} is stuck: it does not move when it is told to; free it, check "
+                "its motor and coupling, then verify it again"
+            )
+        target = machine.named(note.answers_as) if note.answers_as else None
+        if drive is None or target is None or not note.factor:
+            raise MachineError(
+                f"it is not clear what lift {note.name!r} does ({note.why or note.verdict}); "
+                "settle that with planish verify first"
+            )
+        if target.name in drives:
+            raise MachineError(
+                "by the response file two drives move one lift; put that right, then verify again"
+            )
+        drives[target.name] = (drive, note.factor)
+    return drives
 
 
 def correction_notes(machine: Machine, correction: Correction) -> tuple[str, ...]:
@@ -150,35 +255,3 @@ def correction_notes(machine: Machine, correction: Correction) -> tuple[str, ...
             what.append(f"travels {lift.travel * abs(note.factor):.3g} mm a turn")
         notes.append(f"by the response file, the drive {note.name} {', '.join(what)}")
     return tuple(notes)
-
-
-def _correct_lift(lift: Lift, note: DriveNote, machine: Machine) -> Lift:
-    if note.verdict == "stuck":
-        raise MachineError(
-            f"lift {lift.name!r} is stuck: it does not move when it is told to; free it, check its "
-            "motor and coupling, then verify it again"
-        )
-    target = machine.named(note.answers_as) if note.answers_as else None
-    if target is None or not note.factor:
-        raise MachineError(
-            f"it is not clear what lift {lift.name!r} does ({note.why or note.verdict}); "
-            "settle that with planish verify first"
-        )
-    raises = lift.raises
-    if note.factor < 0:
-        raises = "clockwise" if lift.raises == "counterclockwise" else "counterclockwise"
-    if note.factor == 1 and target is lift:
-        return lift
-    return msgspec.structs.replace(
-        lift,
-        x=target.x,
-        y=target.y,
-        lead=lift.travel * abs(note.factor),
-        screw=None,
-        belt_pitch=None,
-        teeth=None,
-        reduction=None,
-        raises=raises,
-        backlash=target.backlash,
-        lock_shift=target.lock_shift,
-    )

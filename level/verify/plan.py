@@ -19,6 +19,7 @@ from level.verify.design import (
     gain_sigmas,
     play_steps,
 )
+from level.verify.trials import check_single
 from mesh.checks import check_places
 from mesh.plane import fit_plane
 from probes.errors import MachineError, RequestError
@@ -198,6 +199,7 @@ def plan_trials(
     >>> plan.kind, plan.probings, plan.steps[1].moved
     ('one by one', 5, {'front left': (-0.16, 0.05), 'front right': (0.11,)})
     """
+    check_single(machine)
     if datum not in get_args(Datum):
         raise RequestError(f"datum {datum!r}: must be one of {', '.join(get_args(Datum))}")
     sigma = _checked(machine, sigma, gain_sigma, largest, take_up)
@@ -254,7 +256,8 @@ def _checked(
         raise RequestError(f"take_up is {take_up:g}; it must be a number of mm, 0 or more")
     if not 0 < gain_sigma <= _LEAST_SURE:
         raise RequestError(
-            f"gain_sigma is {gain_sigma:g}; it must be above 0 and up to {_LEAST_SURE:g}, "
+            f"the sigma wanted of a gain (--gain-sigma) is {gain_sigma:g}; it must be above 0 and "
+            f"up to {_LEAST_SURE:g}, "
             "beyond which good and stuck are not told apart for sure"
         )
     return sigma
@@ -293,7 +296,8 @@ def _choose(
     if not fits:
         raise RequestError(
             f"gains cannot be known to {gain_sigma:g} within {_MOST_ROUNDS} rounds of moves that "
-            f"the frame bears, only to {nearest:.2g}; probe more places, ask for less, or raise "
+            f"the frame bears, only to {nearest:.2g}; probe more places, ask for less with "
+            "--gain-sigma, or raise "
             "[limits] racking if it can bear more"
         )
     *_, design, rounds, rise = min(fits, key=lambda fit: fit[:2])

@@ -6,6 +6,7 @@ from typing import get_args
 
 import numpy as np
 
+from level.influence import racking_limit
 from level.machine import Machine
 from level.verify.agreement import check_agreement, check_readings_agree
 from level.verify.candidates import search
@@ -148,7 +149,7 @@ def read_response(
         datum=datum,
         freedom=len(evidence.values),
         changes=changes,
-        warnings=(*changes.warnings, *_warnings(lifts, machine)),
+        warnings=(*changes.warnings, *_warnings(lifts, machine), *_far(ruled, machine, changes)),
     )
 
 
@@ -360,8 +361,25 @@ def _decider(
                 effects[k, j, moves[j]] = -drive.ratio if drive.reversed else drive.ratio
         for idle in {*range(len(names))} - {names.index(drive.lift) for drive in each.drives}:
             effects[k, idle, left_over(moves, idle)] = 1.0
-    rise = safe_rise(machine, changes.influence)
+    # a drive that goes farther than it is told racks the more
+    rise = safe_rise(machine, changes.influence) / max(1.0, float(np.abs(effects).max()))
     return find_decider(effects, changes, names, rise)
+
+
+def _far(readings: tuple[Reading, ...], machine: Machine, changes: Changes) -> list[str]:
+    """Warn of moves by a ruler that one lift alone must not make."""
+    influence = changes.influence
+    if not influence.can_rack:
+        return []
+    alone = max(float(np.abs(influence.racking(one)).max()) for one in np.eye(len(machine.lifts)))
+    far = max((abs(reading.commanded) for reading in readings), default=0.0)
+    limit = racking_limit(machine, influence)
+    if far * alone <= limit:
+        return []
+    return [
+        f"a move of {far:g} mm by one lift alone racks the frame by {far * alone:.2f} mm, and "
+        f"{limit:.3f} is allowed: so far all lifts are to be moved together, and each measured"
+    ]
 
 
 def _warnings(lifts: tuple[LiftResponse, ...], machine: Machine) -> list[str]:

@@ -8,7 +8,7 @@ import numpy as np
 
 from level.machine import Machine
 from mesh.checks import check_run
-from probes.errors import RequestError
+from probes.errors import MachineError, RequestError
 from probes.run import Run
 
 __all__ = [
@@ -16,6 +16,7 @@ __all__ = [
     "Reading",
     "Trial",
     "check_readings",
+    "check_single",
     "check_trials",
     "same_run",
     "same_touches",
@@ -109,6 +110,7 @@ def check_trials(
     MachineError, ShapeError
         If a run was not taken on this bed or carries no plane.
     """
+    check_single(machine)
     checked: list[Trial] = []
     for number, given in enumerate(trials, 1):
         trial = given if isinstance(given, Trial) else Trial(*given)
@@ -130,6 +132,22 @@ def check_trials(
                 )
         checked.append(trial)
     return tuple(checked)
+
+
+def check_single(machine: Machine) -> None:
+    """Check that every lift has a drive of its own.
+
+    Raises
+    ------
+    MachineError
+        If lifts move together.
+    """
+    if machine.together:
+        names = " and ".join(machine.together[0])
+        raise MachineError(
+            f"{names} move together (moves_with), which planish verify cannot tell apart; measure "
+            "such lifts with a ruler, and leave moves_with out of the file it is given"
+        )
 
 
 def check_readings(readings: Iterable[Reading], machine: Machine) -> tuple[Reading, ...]:
