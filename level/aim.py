@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from level.case import Case
 from level.influence import Influence
 from level.machine import Machine
 from level.request import KEEP_CENTRE, LEAST_MOTION, LOWER_ONLY, RAISE_ONLY, Request
@@ -53,31 +54,14 @@ def plane_slopes(places: Places, tilt: Tilt, objective: str) -> Floats:
     return np.array((tilt.slope_x, tilt.slope_y))
 
 
-def find_aim(
-    machine: Machine,
-    influence: Influence,
-    places: Places,
-    tilt: Tilt,
-    noise: Noise,
-    request: Request,
-    limit: float,
-) -> Aim:
+def find_aim(case: Case) -> Aim:
     """Find the rises.
 
     Parameters
     ----------
-    machine, influence
-        The lifts.
-    places : Places
-        Those that count.
-    tilt : Tilt
-        Of these places.
-    noise : Noise
-        Of the run.
-    request : Request
-        As `check_request` gives it.
-    limit : float
-        Largest racking allowed, mm; of a twist that is asked for, no more is taken out.
+    case : Case
+        What is known and asked. Of a twist that is asked for, no more is taken out than may be
+        racked.
 
     Returns
     -------
@@ -95,14 +79,15 @@ def find_aim(
     Rises in a plane are `p + (x, y) a` with `a` along what the lifts can tip. Wishes are linear
     equations of p and a; `M (a - wanted)` is least with M the spread of the places.
     """
-    slopes = plane_slopes(places, tilt, request.objective)
+    machine, influence, request = case.machine, case.influence, case.request
+    slopes = plane_slopes(case.places, case.tilt, request.objective)
     wanted = -influence.sign * (influence.directions @ slopes)
-    solver = _Solver(machine, influence, places, request)
+    solver = _Solver(case)
     level = solver.rises(wanted)
     by_slope = solver.by_tilt(level) @ influence.directions
     rises = level
     if request.corners:
-        rises = level + _twist_rises(influence, tilt, limit)
+        rises = level + _twist_rises(case)
         held = solver.held
         rises = rises - (rises[held] if held is not None else rises.mean())
     rises = solver.placed(rises - _lock_shifts(machine, rises))
@@ -111,7 +96,7 @@ def find_aim(
     made = np.linalg.lstsq(ways, level, rcond=1e-12)[0][1:]
     return Aim(
         rises=rises,
-        sigmas=_sigmas(by_slope, places, tilt, noise, request),
+        sigmas=_sigmas(by_slope, case),
         slopes=slopes,
         stays=slopes + influence.sign * (influence.projector @ made),
         by_slope=by_slope,
@@ -121,14 +106,13 @@ def find_aim(
 class _Solver:
     """Rises for wanted tilts of the carriage, under wishes that stay the same."""
 
-    def __init__(
-        self, machine: Machine, influence: Influence, places: Places, request: Request
-    ) -> None:
+    def __init__(self, case: Case) -> None:
+        influence, request = case.influence, case.request
         offset = influence.positions - influence.centre
         self._planes = np.column_stack((np.ones(len(offset)), offset @ influence.directions.T))
         self._request = request
-        self._free = _null_space(self._equations(machine, influence, request))
-        spread = np.column_stack((places.x, places.y)) @ influence.directions.T
+        self._free = _null_space(self._equations(case.machine, influence, request))
+        spread = np.column_stack((case.places.x, case.places.y)) @ influence.directions.T
         spread = spread - spread.mean(axis=0)
         # the triangle has the spread of the places, and is small
         self._spread = np.linalg.qr(spread, mode="r") if spread.shape[1] else np.empty((0, 0))
@@ -230,16 +214,16 @@ def _null_space(rows: Floats) -> Floats:
     return (kept / scale).T
 
 
-def _twist_rises(influence: Influence, tilt: Tilt, limit: float) -> Floats:
+def _twist_rises(case: Case) -> Floats:
     """Rises that take the twist out at the lifts; of what racks, as much as may be racked.
 
     Where the lifts stand on no rectangle, the twist has a part at them that is a plane.
     """
-    twist = tilt.modes.twist
-    if twist is None:
+    influence, shape, limit = case.influence, case.tilt.modes, case.limit
+    if shape.twist is None:
         return np.zeros(len(influence.positions))
-    xi, eta = tilt.modes.scaled(influence.positions[:, 0], influence.positions[:, 1])
-    rises = -influence.sign * twist.value * xi * eta
+    xi, eta = shape.scaled(influence.positions[:, 0], influence.positions[:, 1])
+    rises = -influence.sign * shape.twist.value * xi * eta
     racks = influence.racking(rises)
     worst = float(np.abs(racks).max())
     return rises if worst <= limit else rises - racks * (1 - limit / worst)
@@ -255,14 +239,13 @@ def locked_rises(machine: Machine, rises: Floats) -> Floats:
     return rises + np.where(np.abs(rises) > 1e-12, shifts, 0.0)
 
 
-def _sigmas(
-    by_slope: Floats, places: Places, tilt: Tilt, noise: Noise, request: Request
-) -> Floats | None:
+def _sigmas(by_slope: Floats, case: Case) -> Floats | None:
+    noise = case.noise
     if noise.of_places is None:
         return None
-    covariance = tilt.factor * noise.of_places**2
-    if request.objective == "minimum-zone":
-        covariance = _zone_covariance(places, noise, covariance)
+    covariance = case.tilt.factor * noise.of_places**2
+    if case.request.objective == "minimum-zone":
+        covariance = _zone_covariance(case.places, noise, covariance)
     variances = np.einsum("ij,jk,ik->i", by_slope, covariance, by_slope)
     sigmas: Floats = np.sqrt(np.maximum(variances, 0.0))
     return sigmas

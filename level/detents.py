@@ -6,10 +6,11 @@ from typing import Literal, cast
 import numpy as np
 
 from level.aim import same_rises
+from level.case import Case
 from level.influence import Influence
 from level.machine import Machine
-from level.request import KEEP_CENTRE, LEAST_MOTION, LOWER_ONLY, RAISE_ONLY, Request
-from probes.run import Floats, Ints, Places
+from level.request import KEEP_CENTRE, LEAST_MOTION, LOWER_ONLY, RAISE_ONLY
+from probes.run import Floats, Ints
 
 __all__ = ["Setting", "detent_rises", "set_detents"]
 
@@ -46,32 +47,17 @@ def detent_rises(machine: Machine, detent: float | None = None) -> Floats:
     return np.array([(detent or lift.smallest_turn) * lift.travel for lift in machine.lifts])
 
 
-def set_detents(
-    machine: Machine,
-    influence: Influence,
-    places: Places,
-    rises: Floats,
-    request: Request,
-    *,
-    left: frozenset[int],
-    limit: float,
-) -> Setting:
+def set_detents(case: Case, rises: Floats, left: frozenset[int]) -> Setting:
     """Find the best whole numbers of detents.
 
     Parameters
     ----------
-    machine, influence
-        The lifts.
-    places : Places
-        Those that count.
+    case : Case
+        What is known and asked.
     rises : ndarray, shape (lifts,)
-        What is asked for, mm.
-    request : Request
-        As `check_request` gives it.
+        What is asked of the lifts, mm.
     left : frozenset of int
         Lifts that are not to be turned, counted from 0.
-    limit : float
-        Largest racking, mm.
 
     Returns
     -------
@@ -84,6 +70,7 @@ def set_detents(
     RequestError
         If no counts keep to the wishes and the racking limit.
     """
+    machine, influence, request, limit = case.machine, case.influence, case.request, case.limit
     steps = detent_rises(machine, request.detent)
     names = [lift.name for lift in machine.lifts]
     fixed = {names.index(name) for name in request.locked} | left
@@ -94,7 +81,7 @@ def set_detents(
     if request.corners:
         # coarse detents are not to twist the frame by more than it was asked to be
         limit = min(limit, float(np.abs(influence.racking(rises)).max())) / _LASTING
-    x, y, heights = _targets(influence, places, rises, request)
+    x, y, heights = _targets(case, rises)
     acts = influence.sign * influence.at(x, y)
     lowest, highest = _rooms(machine)
     plain = np.rint(wanted / steps)
@@ -135,10 +122,9 @@ def set_detents(
     return Setting(found.counts, found.rises, found.proven)
 
 
-def _targets(
-    influence: Influence, places: Places, rises: Floats, request: Request
-) -> tuple[Floats, Floats, Floats]:
+def _targets(case: Case, rises: Floats) -> tuple[Floats, Floats, Floats]:
     """Spots that are to come to one height, and their heights now."""
+    influence, places, request = case.influence, case.places, case.request
     if request.objective == "minimum-zone":
         return places.x, places.y, places.z - places.z.mean()
     if request.corners:

@@ -1,10 +1,12 @@
 """Turns: what to turn, which way and how far, so that bed and gantry are parallel."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from level.aim import Aim, find_aim, locked_rises, same_rises
+from level.case import Case
 from level.detents import Setting, detent_rises, set_detents
 from level.influence import Influence, find_influence, racking_limit
 from level.leave import leave_choices, slope_left
@@ -110,28 +112,34 @@ def plan_turns(
     tilt = find_tilt(places.x, places.y, places.z, spread=spread)
     influence = find_influence(machine, twisting=True if request.corners else None)
     _check_sense(run, tilt, influence, request)
-    limit = racking_limit(machine, influence)
-    aim = find_aim(machine, influence, places, tilt, noise, request, limit)
-    left, setting, turns, said = _settle(
-        machine, influence, places, tilt, noise, request, aim, limit
+    case = Case(
+        machine=machine,
+        influence=influence,
+        places=places,
+        tilt=tilt,
+        noise=noise,
+        request=request,
+        limit=racking_limit(machine, influence),
     )
-    moves = _moves(machine, influence, places, tilt, noise, request, aim, left, setting, limit)
+    aim = find_aim(case)
+    left, setting, turns, said = _settle(case, aim)
+    moves = _moves(case, aim, left, setting)
     return TurnPlan(
         moves=moves,
         request=request,
-        stages=_stages(turns, machine, influence, tilt, request),
+        stages=_stages(case, turns),
         racking=Racking(
             added=float(np.abs(influence.racking(setting.rises)).max()),
             present=_present(influence, tilt),
-            limit=limit,
+            limit=case.limit,
         ),
-        predicted=_predict(run, places, influence, machine, setting.rises, aim),
+        predicted=_predict(case, run, setting.rises, aim),
         stays=(float(aim.stays[0]), float(aim.stays[1])),
         tilt=tilt,
         noise=noise,
         influence=influence,
-        probe_first=_probe_first(machine, aim, tilt, noise, request),
-        warnings=(*said, *_warnings(machine, moves, tilt, noise, influence, aim)),
+        probe_first=_probe_first(case, aim),
+        warnings=(*said, *_warnings(case, moves, aim)),
     )
 
 
@@ -165,25 +173,17 @@ def _check_sense(run: Run, tilt: Tilt, influence: Influence, request: Request) -
 
 
 def _settle(
-    machine: Machine,
-    influence: Influence,
-    places: Places,
-    tilt: Tilt,
-    noise: Noise,
-    request: Request,
-    aim: Aim,
-    limit: float,
+    case: Case, aim: Aim
 ) -> tuple[frozenset[int], Setting, tuple[tuple[Turn, ...], ...], list[str]]:
     """Settle which lifts are left, what the others are set to, and in which stages."""
+    machine, influence, tilt, request = case.machine, case.influence, case.tilt, case.request
     before = float(np.hypot(tilt.slope_x, tilt.slope_y))
     fault: RequestError | None = None
     names = [lift.name for lift in machine.lifts]
     backlash = np.array([lift.backlash or 0.0 for lift in machine.lifts])
-    for left, note in leave_choices(aim, tilt, noise, influence, free=not request.corners):
+    for left, note in leave_choices(aim, tilt, case.noise, influence, free=not request.corners):
         try:
-            setting = set_detents(
-                machine, influence, places, aim.rises, request, left=left, limit=limit
-            )
+            setting = set_detents(case, aim.rises, left)
             ends = locked_rises(machine, setting.rises)
             tilts_more = slope_left(influence, tilt, ends) > before * (1 + 1e-9) + 1e-12
             if tilts_more and request.objective == "least-squares" and not request.corners:
@@ -192,7 +192,7 @@ def _settle(
                 influence,
                 setting.counts,
                 detent_rises(machine, request.detent),
-                limit,
+                case.limit,
                 names=names,
                 together=same_rises(machine, request),
                 backlash=backlash,
@@ -206,22 +206,12 @@ def _settle(
     )
 
 
-def _moves(
-    machine: Machine,
-    influence: Influence,
-    places: Places,
-    tilt: Tilt,
-    noise: Noise,
-    request: Request,
-    aim: Aim,
-    left: frozenset[int],
-    setting: Setting,
-    limit: float,
-) -> tuple[Move, ...]:
-    reach = noise.reach() if aim.sigmas is not None else 0.0
-    other = _other_plane(machine, influence, places, tilt, request, aim, limit)
+def _moves(case: Case, aim: Aim, left: frozenset[int], setting: Setting) -> tuple[Move, ...]:
+    tilt, request = case.tilt, case.request
+    reach = case.noise.reach() if aim.sigmas is not None else 0.0
+    other = _other_plane(case, aim)
     moves = []
-    for k, lift in enumerate(machine.lifts):
+    for k, lift in enumerate(case.machine.lifts):
         rise, made = float(aim.rises[k]), float(setting.rises[k])
         sigma = None if aim.sigmas is None else float(aim.sigmas[k])
         made_turns = made / lift.travel
@@ -262,38 +252,23 @@ def _why(name: str, rise: float, left: bool, request: Request) -> str:
     return UNCERTAIN if left else SMALL
 
 
-def _other_plane(
-    machine: Machine,
-    influence: Influence,
-    places: Places,
-    tilt: Tilt,
-    request: Request,
-    aim: Aim,
-    limit: float,
-) -> Floats:
+def _other_plane(case: Case, aim: Aim) -> Floats:
     """Give what the other plane would ask of the lifts besides."""
-    from dataclasses import replace
-
-    if len(places) < 4 or request.corners:
+    request = case.request
+    if len(case.places) < 4 or request.corners:
         return np.zeros(len(aim.rises))
     objective: Objective = (
         "minimum-zone" if request.objective == "least-squares" else "least-squares"
     )
     unknown = Noise(None, "unknown", None, None)
     asked = replace(request, objective=objective)
-    other = find_aim(machine, influence, places, tilt, unknown, asked, limit)
-    difference: Floats = other.rises - aim.rises
+    difference: Floats = find_aim(replace(case, noise=unknown, request=asked)).rises - aim.rises
     return difference
 
 
-def _stages(
-    stages: tuple[tuple[Turn, ...], ...],
-    machine: Machine,
-    influence: Influence,
-    tilt: Tilt,
-    request: Request,
-) -> tuple[Stage, ...]:
-    steps = detent_rises(machine, request.detent)
+def _stages(case: Case, stages: tuple[tuple[Turn, ...], ...]) -> tuple[Stage, ...]:
+    machine = case.machine
+    steps = detent_rises(machine, case.request.detent)
     done = np.zeros(len(steps))
     found = []
     for stage in stages:
@@ -318,7 +293,7 @@ def _stages(
                         with_previous=place > 0,
                     )
                 )
-        fall_x, fall_y = _falls(influence, tilt, done)
+        fall_x, fall_y = _falls(case.influence, case.tilt, done)
         found.append(Stage(tuple(moves), fall_x, fall_y))
     return tuple(found)
 
@@ -350,9 +325,8 @@ def _shape_at_lifts(influence: Influence, tilt: Tilt) -> Floats:
     return heights
 
 
-def _predict(
-    run: Run, counted: Places, influence: Influence, machine: Machine, made: Floats, aim: Aim
-) -> Predicted:  # fmt: skip
+def _predict(case: Case, run: Run, made: Floats, aim: Aim) -> Predicted:
+    machine, influence, counted = case.machine, case.influence, case.places
     places, ends = run.places, locked_rises(machine, made)
     after = places.z + influence.change(places.x, places.y, ends)
     left = find_tilt(places.x, places.y, after)
@@ -372,14 +346,13 @@ def _predict(
     )
 
 
-def _probe_first(
-    machine: Machine, aim: Aim, tilt: Tilt, noise: Noise, request: Request
-) -> ProbeFirst | None:
+def _probe_first(case: Case, aim: Aim) -> ProbeFirst | None:
     """Say how often to touch the corners more, where the rises are too unsure.
 
     On a first-order model corners are where a touch tells most (J. Kiefer, J. Wolfowitz, "The
     equivalence of two extremum problems", Can. J. Math. 12 (1960) 363-366).
     """
+    machine, tilt, noise, request = case.machine, case.tilt, case.noise, case.request
     if aim.sigmas is None or not noise.sigma or noise.of_places is None:
         return None
     goal = max(float(detent_rises(machine, request.detent).max()) / 2, _SURE_MM)
@@ -401,14 +374,9 @@ def _probe_first(
     return ProbeFirst(spots, touches, half, now)
 
 
-def _warnings(
-    machine: Machine,
-    moves: tuple[Move, ...],
-    tilt: Tilt,
-    noise: Noise,
-    influence: Influence,
-    aim: Aim,
-) -> list[str]:
+def _warnings(case: Case, moves: tuple[Move, ...], aim: Aim) -> list[str]:
+    machine, influence = case.machine, case.influence
+    tilt, noise = case.tilt, case.noise
     said = []
     if len(influence.directions) == 0:
         said.append("one lift can raise and lower, but takes no tilt out")

@@ -4,6 +4,7 @@ from cases import grid, machine
 from scipy.optimize import minimize
 
 from level.aim import find_aim, same_rises
+from level.case import Case
 from level.influence import find_influence
 from level.request import Request, check_request
 from level.turns import plan_turns
@@ -22,9 +23,8 @@ def aim_of(z, lifts, sigma=0.004, limit=1.0, **asked):
     noise = find_noise(run, given=sigma)
     tilt = find_tilt(X, Y, run.z)
     twisting = True if request.corners else None
-    return find_aim(
-        lifts, find_influence(lifts, twisting=twisting), run.places, tilt, noise, request, limit
-    )
+    influence = find_influence(lifts, twisting=twisting)
+    return find_aim(Case(lifts, influence, run.places, tilt, noise, request, limit))
 
 
 @pytest.mark.parametrize("carries", ["bed", "gantry"])
