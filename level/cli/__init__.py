@@ -12,7 +12,10 @@ from probes.errors import PlanishError
 
 __all__ = ["COMMANDS", "run_app"]
 
-COMMANDS = ("demo", "init", "check", "turns", "verify", "repeat", "report", "view", "convert")
+COMMANDS = (
+    "demo", "init", "check", "turns", "verify", "repeat", "compare", "grid", "imprint", "soak",
+    "book", "report", "view", "convert",
+)  # fmt: skip
 """The commands, in the order of the help; each a module here with a function of its name."""
 
 
