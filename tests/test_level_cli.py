@@ -6,13 +6,14 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 from cases import DATA, MOODY, UIN
 
 from level.cli import run_app
 from level.scenario import demo_machine, demo_probing, demo_simulator
 from level.show.machine_file import machine_toml
-from level.simulator import capture
+from level.simulator import BedShape, SimulatedMachine, capture
 from level.turns import plan_turns
 
 GOLDEN = sorted(path.name for path in DATA.glob("golden_*.txt"))
@@ -246,6 +247,188 @@ def test_options_of_check_out_of_range(options, message, say):
     assert (code, out) == (2, "")
     assert message in err
     assert err.count("\n") == 1
+
+
+@pytest.mark.usefixtures("second")
+def test_compare_two_and_more_runs(say, folder):
+    code, out, err = say("compare", "first.txt", "second.txt")
+    assert (code, err) == (0, "")
+    text = " ".join(out.split())
+    assert "The bed has changed: fall along x by +0.24" in text
+    assert "errors cancel in the difference" in text
+    assert max(map(len, out.splitlines())) <= 80
+    answer = json.loads(say("compare", "first.txt", "second.txt", "--json")[1])
+    assert answer["changed"] is True
+    assert answer["modes"].keys() == {"twist", "bow_x", "bow_y", "fall_x", "fall_y"}
+    assert {"change", "sigma", "significant", "detectable"} <= answer["modes"]["twist"].keys()
+    assert {"rms", "largest", "at", "p_value"} <= answer["map"].keys()
+    assert answer["modes"]["fall_x"]["significant"] is True
+    assert answer["modes"]["twist"]["significant"] is False
+    again = capture(demo_simulator().probe([20, 97, 175, 252, 330], [20, 97, 175, 252, 330]), "5")
+    (folder / "other.txt").write_text(again)
+    answer = json.loads(say("compare", "first.txt", "other.txt", "second.txt", "--json")[1])
+    assert [pair["runs"] for pair in answer["pairs"]] == [[0, 1], [0, 2], [1, 2]]
+    assert answer["interpolated"] is True
+    code, out, _ = say("compare", "first.txt", "other.txt", "second.txt")
+    assert code == 0
+    assert "* where the bed has changed" in out
+
+
+@pytest.mark.usefixtures("folder")
+def test_compare_needs_two_runs(say):
+    code, out, err = say("compare", "first.txt")
+    assert (code, out) == (2, "")
+    assert "a comparison needs two runs or more" in err
+
+
+@pytest.mark.usefixtures("folder")
+def test_grid_says_how_many_places_are_enough(say):
+    code, out, err = say("grid", "first.txt", "--tolerance", "0.03")
+    assert (code, err) == (0, "")
+    assert "3 columns x 3 rows, bilinear, are enough for 0.030 mm" in " ".join(out.split())
+    assert max(map(len, out.splitlines())) <= 80
+    answer = json.loads(say("grid", "first.txt", "--tolerance", "0.03", "--json")[1])
+    assert answer["recommended"] == {"columns": 3, "rows": 3, "kind": "bilinear"}
+    assert {"columns", "rows", "kind", "left_max", "left_p95"} <= answer["candidates"][0].keys()
+    assert len(answer["probe_next"][0]) == 2
+    code, out, err = say("grid", "first.txt", "--tolerance", "0")
+    assert (code, out) == (2, "")
+    assert "--tolerance 0" in err
+
+
+@pytest.mark.usefixtures("second")
+def test_imprint_of_one_run_and_of_a_turned_plate(say):
+    code, out, err = say("imprint", "first.txt")
+    assert (code, err) == (0, "")
+    text = " ".join(out.split())
+    assert "The profile along x, alike in every row, bends by 0.0" in text
+    assert "this is no proof that the rails are at fault" in text
+    assert max(map(len, out.splitlines())) <= 80
+    answer = json.loads(say("imprint", "first.txt", "--json")[1])
+    assert len(answer["along_x"]["values"]) == 7
+    code, out, err = say("imprint", "first.txt", "--turned", "180", "second.txt")
+    assert (code, err) == (0, "")
+    assert "bowl: not told; no turning tells it" in " ".join(out.split())
+    assert max(map(len, out.splitlines())) <= 80
+    answer = json.loads(say("imprint", "first.txt", "second.txt", "--turned", "180", "--json")[1])
+    assert answer["plate"]["bowl"]["value"] is None
+    assert answer["plate"]["s_x"]["value"] == pytest.approx(0, abs=0.005)
+
+
+@pytest.mark.usefixtures("second")
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (("second.txt",), "2 runs and 0 --turned"),
+        (("--turned", "180"), "1 runs and 1 --turned"),
+        (("second.txt", "--turned", "0"), "at the same angle"),
+    ],
+)
+def test_imprint_says_what_is_wrong(options, message, say):
+    code, out, err = say("imprint", "first.txt", *options)
+    assert (code, out) == (2, "")
+    assert message in err
+
+
+@pytest.fixture
+def warm_up(folder):
+    """Probings every five minutes of a bed whose bow settles, the slow part in 30 minutes."""
+    names = []
+    for number, minutes in enumerate(range(0, 65, 5)):
+        bow = 0.12 * np.exp(-minutes / 6) + 0.06 * np.exp(-minutes / 30)
+        shape = BedShape((175, 175), (175, 175), bowl_x=0.05 + bow)
+        simulated = SimulatedMachine(demo_machine(), shape, sigma=0.003, seed=number)
+        names.append(f"warm{number:02}.txt")
+        (folder / names[-1]).write_text(capture(demo_probing(simulated), str(number)))
+    return names
+
+
+def test_soak_is_not_fooled_by_a_short_window(say, warm_up):
+    times = ",".join(str(5 * k) for k in range(len(warm_up)))
+    code, out, err = say("soak", *warm_up[:7], "--minutes", times[:18])
+    assert (code, err) == (0, "")
+    assert "Not settled: " in out
+    assert max(map(len, out.splitlines())) <= 80
+    answer = json.loads(say("soak", *warm_up[:7], "--minutes", times[:18], "--json")[1])
+    low, high = answer["modes"]["bow_x"]["interval"]
+    assert low <= -0.06 * np.exp(-30 / 30) <= high  # what truly remains
+    late = json.loads(say("soak", *warm_up, "--minutes", times, "--tolerance", "0.05", "--json")[1])
+    assert late["settled"] is True
+    assert {"settled", "remaining", "ready_in_min", "tau_min", "why"} <= late.keys()
+
+
+def test_soak_says_what_is_wrong(say, warm_up):
+    code, out, err = say("soak", *warm_up[:3], "--minutes", "0,5")
+    assert (code, out) == (2, "")
+    assert "--minutes '0,5': must be 3 rising numbers" in err
+    code, out, err = say("soak", *warm_up[:3])
+    assert (code, out) == (2, "")
+    assert "its time is not known" in err
+    code, out, err = say("soak", *warm_up[:2], "--minutes", "0,5", "--tolerance", "0")
+    assert (code, out) == (2, "")
+    assert "tolerance is 0 mm" in err
+
+
+def test_the_book_keeps_what_happened(say, folder, warm_up):
+    code, out, err = say("book", "add", *warm_up)
+    assert (code, err) == (0, "")
+    assert out.count(": added, run ") == len(warm_up)
+    assert "first.txt" not in out
+    code, out, _ = say("book", "add", warm_up[0])
+    assert out == "warm00.txt: is in the book already, run 1\n"
+    assert say("book", "event", "new", "plate")[0] == 0
+    assert say("book", "note", "belt tightened", "--about", "3")[0] == 0
+    code, out, _ = say("book", "list")
+    assert code == 0
+    assert "event      new plate" in out
+    assert "belt tightened (run 3)" in out
+    assert len(json.loads(say("book", "list", "--json")[1])["runs"]) == len(warm_up)
+    shown = say("book", "show", "1")[1]
+    (folder / "again.csv").write_text(shown)
+    again = json.loads(say("check", "again.csv", "--json")[1])
+    first = json.loads(say("check", warm_up[0], "--json")[1])
+    assert again["flatness"] == first["flatness"]
+    code, out, _ = say("book", "trend", "--figure", "bow-x")
+    assert code == 0
+    assert "bow-x over 13 runs" in out
+    trend = json.loads(say("book", "trend", "--json")[1])
+    assert trend["figure"] == "minimum-zone"
+    assert len(trend["values"]) == len(warm_up)
+    code, out, _ = say("book", "check")
+    assert code == 0
+    assert "planish.book: sound" in out
+    assert say("book", "export", "out")[0] == 0
+    assert say("book", "import", "out", "--book", "copy.book")[0] == 0
+    copy = say("book", "list", "--book", "copy.book", "--json")[1]
+    assert json.loads(copy)["runs"] == json.loads(say("book", "list", "--json")[1])["runs"]
+    data = bytearray((folder / "planish.book").read_bytes())
+    data[:100] = bytes(100)
+    (folder / "hurt.book").write_bytes(data)
+    assert say("book", "list", "--book", "hurt.book")[0] == 2
+    code, out, _ = say("book", "rescue", "saved", "--book", "hurt.book")
+    assert code == 0
+    assert "13 runs" in out
+
+
+@pytest.mark.usefixtures("folder")
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (("sing",), "book 'sing': must be one of add, list"),
+        (("list",), "planish.book"),
+        (("add",), "name the runs to add"),
+        (("show", "x"), "give the number of one run"),
+        (("note",), "say what, after it"),
+    ],
+)
+def test_the_book_says_what_is_wrong(arguments, message, say, folder):
+    if arguments[0] in ("show", "note"):
+        say("book", "add", "first.txt")
+    code, out, err = say("book", *arguments)
+    assert (code, out) == (2, "")
+    assert message in err
+    assert err.count("\n") == 1
+    assert (folder / "first.txt").exists()
 
 
 @pytest.fixture
