@@ -78,8 +78,10 @@ def fit_thin_plate(
 
     def left_out(smoothing: float) -> float:
         inverse = 1 / (values + smoothing)
-        errors = ((parts * inverse) @ basis) / (inverse @ squares)
-        return float(np.sum((errors / spread) ** 2))
+        own = inverse @ squares
+        told = own > 1e-12 * own.max()  # without some place the others may carry no plane
+        errors = ((parts * inverse) @ basis)[told] / own[told]
+        return float(np.sum((errors / spread[told]) ** 2))
 
     smoothing = 0.0
     if smooth:

@@ -331,3 +331,19 @@ def test_shapes_of_what_is_asked(kind):
     line = surface.at(across[0], 70.0)
     assert line[0] == pytest.approx(surface.at(across[:1], np.full((1, 18), 70.0))[0][0])
     assert surface.at([], [])[0].shape == (0,)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_noise_and_spread_go_together(kind):
+    # half the noise with twice the spread is the same; the noise shown is that of spread 1
+    x, y = grid(LINES, LINES)
+    z = bed(x, y) + np.random.default_rng(12).normal(0, 0.004, 49)
+    one = fit_surface(x, y, z, kind, noise=0.004)
+    other = fit_surface(x, y, z, kind, noise=0.002, spread=np.full(49, 2.0))
+    for k in range(2):
+        assert other.at([33, 310], [44, 5])[k] == pytest.approx(one.at([33, 310], [44, 5])[k])
+    if kind in ("thin-plate", "gaussian-process"):
+        found = fit_surface(x, y, z, kind).noise
+        assert fit_surface(x, y, z, kind, spread=np.full(49, 2.0)).noise == pytest.approx(
+            found / 2, rel=1e-3
+        )

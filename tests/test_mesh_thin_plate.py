@@ -95,3 +95,11 @@ def test_surer_places_pull_harder():
         spreads[7] = spread
         misses.append(abs(float(fit_thin_plate(x, y, z, spreads).predictor.at(*at)[0][0]) - z[7]))
     assert misses[0] < misses[1] < misses[2]
+
+
+def test_a_place_that_cannot_be_spared_is_not_left_out():
+    # three of four places in line: without the fourth there is no plane
+    x, y, z = (np.array(v) for v in ([0, 100, 200, 50.0], [0, 0, 0, 80.0], [0, 0.01, 0, 0.02]))
+    left = fit_thin_plate(x, y, z, np.ones(4)).predictor.left_out
+    assert np.isnan(left).tolist() == [False, False, False, True]
+    assert left[1] == pytest.approx(0.01)
