@@ -131,7 +131,7 @@ def racking_limit(machine: Machine, influence: Influence) -> float:
     """
     limit = machine.limits.racking or RACKING_PER_SPAN * influence.span
     frame = machine.frame
-    stiff = influence.can_rack and not influence.twisting
+    stiff = influence.can_rack and frame.joint == "rigid"
     if frame.mass is None or frame.stiffness is None or not stiff:
         return limit
     weight = frame.mass * STANDARD_GRAVITY

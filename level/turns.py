@@ -426,7 +426,7 @@ def _warnings(case: Case, moves: tuple[Move, ...], aim: Aim) -> list[str]:
 def _slack(machine: Machine, influence: Influence, tilt: Tilt) -> list[str]:
     """Name the lifts that carry nothing if the bed's twist and bows at the lifts are racking."""
     frame = machine.frame
-    stiff = influence.can_rack and not influence.twisting
+    stiff = influence.can_rack and frame.joint == "rigid"
     if frame.mass is None or frame.stiffness is None or not stiff:
         return []
     # a lift that is too high carries the gantry high there, where the bed then reads low

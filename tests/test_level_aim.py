@@ -174,3 +174,13 @@ def test_raise_only_raises_only_with_lock_shifts_too():
     for reference, sign in (("raise-only", 1), ("lower-only", -1)):
         plan = plan_turns(Run(x=X, y=Y, z=0.0009 * X + 1e-5 * Y), lifts, reference=reference)
         assert min(sign * move.made for move in plan.moves) >= 0
+
+
+def test_corners_leave_every_lift_its_load():
+    # theory T-A2: slack at .02 mm; half of that may be racked, corners or not
+    frame = {"carries": "bed", "joint": "rigid", "mass": 80 / 9.80665, "stiffness": 1000.0}
+    z = 0.05 * (X - 150) * (Y - 150) / 120**2
+    lifts = machine(SQUARE, frame=frame, lift={"detent": 1e-3}, probe={"sigma": 1e-4})
+    plan = plan_turns(Run(x=X, y=Y, z=z), lifts, corners=True)
+    assert plan.racking.limit == pytest.approx(0.01)
+    assert plan.racking.added <= 0.01 * (1 + 1e-6)
