@@ -357,6 +357,38 @@ def test_soak_is_not_fooled_by_a_short_window(say, warm_up):
     assert {"settled", "remaining", "ready_in_min", "tau_min", "why"} <= late.keys()
 
 
+def test_cycles_find_slope_loop_and_set(say, folder):
+    heat = [25, 60, 100, 60, 25, 60, 100, 60, 25, 60, 100, 60, 25]
+    names = []
+    for number, bed in enumerate(heat):
+        up = number % 4 in (1, 2) or number == 0  # later cold ones are reached by cooling
+        shape = BedShape((175, 175), (175, 175), twist=0.02,
+                         bowl_x=0.05 + 0.001 * (bed - 25) + 0.01 * up)  # fmt: skip
+        simulated = SimulatedMachine(demo_machine(), shape, sigma=0.002, seed=number)
+        names.append(f"c{number:02}.txt")
+        (folder / names[-1]).write_text(capture(demo_probing(simulated), str(number)))
+    beds = ",".join(map(str, heat))
+    code, out, err = say("cycles", *names, "--bed", beds, "--at", "80")
+    assert (code, err) == (0, "")
+    text = " ".join(out.split())
+    assert "The bow along x goes by +0.8" in text or "The bow along x goes by +0.7" in text
+    assert "At 80 degC, reached by heating:" in out
+    assert max(map(len, out.splitlines())) <= 80
+    answer = json.loads(say("cycles", *names, "--bed", beds, "--at", "140", "--json")[1])
+    bow = answer["modes"]["bow_x"]
+    # bowl_x is over the whole bed, the bow over the probed 310 mm of 350
+    assert bow["per_K"] == pytest.approx(0.001 * (155 / 175) ** 2, abs=2e-5)
+    assert bow["significant"]["per_K"] is True
+    assert answer["modes"]["twist"]["significant"]["per_K"] in (False, True)
+    assert "too far from the temperatures seen" in answer["predicted"]["refusal"]
+    code, out, err = say("cycles", *names, "--bed", "25")
+    assert (code, out) == (2, "")
+    assert "must be 13 temperatures" in err
+    code, out, err = say("cycles", *names)
+    assert (code, out) == (2, "")
+    assert "its bed temperature is not known" in err
+
+
 def test_soak_says_what_is_wrong(say, warm_up):
     code, out, err = say("soak", *warm_up[:3], "--minutes", "0,5")
     assert (code, out) == (2, "")

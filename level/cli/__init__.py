@@ -14,7 +14,7 @@ __all__ = ["COMMANDS", "run_app"]
 
 COMMANDS = (
     "demo", "init", "check", "turns", "verify", "repeat", "compare", "grid", "imprint", "soak",
-    "book", "report", "view", "convert",
+    "cycles", "book", "report", "view", "convert",
 )  # fmt: skip
 """The commands, in the order of the help; each a module here with a function of its name."""
 
