@@ -14,7 +14,9 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from mesh.soak import OPEN, Constants, Series, learn_constants, soak
+from mesh.decays import OPEN, Constants, learn_constants
+from mesh.series import Series
+from mesh.soak import soak
 from probes import RequestError
 
 Floats = npt.NDArray[np.float64]

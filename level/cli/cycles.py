@@ -41,7 +41,7 @@ def cycles(
     import numpy as np
 
     from mesh.cycles import directions, fit_cycles
-    from mesh.soak import mode_series
+    from mesh.series import mode_series
     from probes.run import Run
 
     lifts = find_machine(machine, needed=False)

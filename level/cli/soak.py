@@ -10,7 +10,7 @@ from probes.errors import RequestError
 from probes.formats import ReadOptions, read_runs
 
 if TYPE_CHECKING:
-    from mesh.soak import Series
+    from mesh.series import Series
     from probes.run import Run
 
 __all__ = ["soak"]
@@ -49,7 +49,7 @@ def soak(
 
     Example: planish soak warm1.txt warm2.txt warm3.txt --minutes 0,5,10
     """
-    from mesh.soak import ENCLOSED, OPEN, learn_constants
+    from mesh.decays import ENCLOSED, OPEN, learn_constants
     from mesh.soak import soak as judge
 
     lifts = find_machine(machine, needed=False)
@@ -74,7 +74,7 @@ def soak(
 
 def _probings(names: list[str], options: ReadOptions) -> "list[Run]":
     """Probings of one or more files; a run that goes over its places again is parted."""
-    from mesh.soak import rounds
+    from mesh.series import rounds
 
     found = [run for name in names for run in read_runs(name, options)]
     if len(found) == 1 and found[0].minutes is not None:
@@ -99,7 +99,7 @@ def _times(text: str | None, count: int) -> list[float] | None:
 def _series(
     probings: "list[Run]", minutes: list[float] | None, sigma: float | None
 ) -> "tuple[Series, ...]":
-    from mesh.soak import mode_series
+    from mesh.series import mode_series
 
     # homing sets the height anew, so only the shape and the tilt are judged
     return tuple(one for one in mode_series(probings, minutes, sigma=sigma) if one.name != "height")
