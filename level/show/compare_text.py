@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from level.show.as_json import answer, run_json
 from level.show.charmap import character_map
 from level.show.text import run_line, warning_lines, wrapped
+from level.show.words import MODE_NAMES
 from probes.run import Run
 
 if TYPE_CHECKING:
@@ -16,13 +17,6 @@ if TYPE_CHECKING:
 
 __all__ = ["change_words", "comparison_json", "comparison_text"]
 
-_NAMES = {
-    "fall_x": "fall along x",
-    "fall_y": "fall along y",
-    "twist": "twist",
-    "bow_x": "bow along x",
-    "bow_y": "bow along y",
-}
 _MOST_PLACES = 5
 
 
@@ -32,7 +26,7 @@ def change_words(change: Change) -> list[str]:
     if not change.changed:
         words = ["No change: what differs is no more than the noise of the readings."]
     elif stands:
-        parts = [f"{_NAMES[name]} by {mode.change:+z.3f} mm" for name, mode in stands.items()]
+        parts = [f"{MODE_NAMES[name]} by {mode.change:+z.3f} mm" for name, mode in stands.items()]
         words = [f"The bed has changed: {', '.join(parts)}."]
     else:
         words = ["The bed has changed, but not in a simple form."]
@@ -83,7 +77,7 @@ def _numbers(change: Change) -> list[str]:
     for name, mode in change.modes.items():
         mark = "  *" if mode.significant else ""
         figures = f"{mode.change:+9.3f}   {mode.sigma:.4f}   {mode.detectable:.3f}"
-        lines.append(f"  {_NAMES[name]:<15} {figures}{mark}")
+        lines.append(f"  {MODE_NAMES[name]:<15} {figures}{mark}")
     p_value = "not told" if change.map.p_value is None else f"{change.map.p_value:.3f}"
     x, y = change.map.at
     lines += [

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from level.show.as_json import answer
 from level.show.charmap import character_map
 from level.show.text import wrapped
+from level.show.words import MODE_NAMES
 from probes.run import Run
 
 if TYPE_CHECKING:
@@ -14,14 +15,6 @@ if TYPE_CHECKING:
     from probes.run import Places
 
 __all__ = ["cycles_json", "cycles_text", "cycles_words"]
-
-_NAMES = {
-    "fall_x": "fall along x",
-    "fall_y": "fall along y",
-    "twist": "twist",
-    "bow_x": "bow along x",
-    "bow_y": "bow along y",
-}
 
 
 def cycles_words(found: Cycles) -> list[str]:
@@ -37,17 +30,17 @@ def cycles_words(found: Cycles) -> list[str]:
         assert mode.slope is not None
         whole = mode.slope.value * (found.highest - found.lowest)
         words.append(
-            f"The {_NAMES[mode.name]} goes by {1e3 * mode.slope.value:+z.2f} um per K: "
+            f"The {MODE_NAMES[mode.name]} goes by {1e3 * mode.slope.value:+z.2f} um per K: "
             f"{whole:+z.3f} mm from {span}."
         )
     words += [
-        f"The {_NAMES[mode.name]} is {abs(mode.loop.value):.3f} mm "
+        f"The {MODE_NAMES[mode.name]} is {abs(mode.loop.value):.3f} mm "
         f"{'higher' if mode.loop.value > 0 else 'lower'} while heating than while cooling."
         for mode in found.modes
         if mode.loop is not None and mode.loop.significant
     ]
     words += [
-        f"The {_NAMES[mode.name]} keeps {mode.set_per_cycle.value:+z.4f} mm of each cycle for good."
+        f"The {MODE_NAMES[mode.name]} keeps {mode.set_per_cycle.value:+z.4f} mm of each cycle for good."
         for mode in found.modes
         if mode.set_per_cycle is not None and mode.set_per_cycle.significant
     ]
@@ -74,7 +67,7 @@ def cycles_text(
 def _row(mode: ModeCycles) -> str:
     scatter = "-" if mode.scatter is None else f"{mode.scatter:.4f}"
     return (
-        f"  {_NAMES[mode.name]:<14}{_effect(mode.slope, 1e3, 2):<13}{_effect(mode.loop, 1, 3):<13}"
+        f"  {MODE_NAMES[mode.name]:<14}{_effect(mode.slope, 1e3, 2):<13}{_effect(mode.loop, 1, 3):<13}"
         f"{_effect(mode.set_per_cycle, 1, 4):<17}{scatter}"
     )
 
@@ -90,7 +83,7 @@ def _prediction(predicted: Prediction, places: Places) -> list[str]:
         return wrapped(f"No prediction: {predicted.refusal}.")
     lines = [f"At {predicted.bed:.0f} degC, reached by heating:"]
     lines += [
-        f"  {_NAMES[name]:<14}{value:+z.3f} mm (95 %: {low:+z.3f} to {high:+z.3f})"
+        f"  {MODE_NAMES[name]:<14}{value:+z.3f} mm (95 %: {low:+z.3f} to {high:+z.3f})"
         for name, (value, low, high) in predicted.modes.items()
     ]
     if predicted.heights is not None:

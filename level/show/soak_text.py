@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from level.show.as_json import answer
 from level.show.text import warning_lines, wrapped
+from level.show.words import MODE_NAMES
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -15,15 +16,6 @@ if TYPE_CHECKING:
     from probes.run import Run
 
 __all__ = ["soak_json", "soak_text", "soak_words"]
-
-_NAMES = {
-    "height": "height",
-    "fall_x": "fall along x",
-    "fall_y": "fall along y",
-    "twist": "twist",
-    "bow_x": "bow along x",
-    "bow_y": "bow along y",
-}
 
 
 def soak_words(found: Soak) -> list[str]:
@@ -34,7 +26,7 @@ def soak_words(found: Soak) -> list[str]:
             f"{found.tolerance:.3f} mm any more."
         ]
     else:
-        why = found.why.replace(found.worst.name, _NAMES[found.worst.name]).rstrip(".")
+        why = found.why.replace(found.worst.name, MODE_NAMES[found.worst.name]).rstrip(".")
         words = [f"Not settled: {why}."]
         if found.remaining is not None and found.remaining_interval is not None:
             low, high = found.remaining_interval
@@ -81,7 +73,7 @@ def _row(mode: ModeSoak) -> str:
     ready = "settled" if mode.settled else "-"
     if not mode.settled and mode.ready_in_min is not None:
         ready = f"{mode.ready_in_min:.0f}"
-    return f"  {_NAMES[mode.name]:<14}{drift:>11}   {left:<25} {ready}"
+    return f"  {MODE_NAMES[mode.name]:<14}{drift:>11}   {left:<25} {ready}"
 
 
 def soak_json(found: Soak, runs: Sequence[Run]) -> dict[str, Any]:

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from probes.quality import Quality
 
 __all__ = [
+    "MODE_NAMES",
     "how_words",
     "interval_words",
     "made_phrase",
@@ -25,6 +26,16 @@ __all__ = [
     "turns_words",
 ]
 
+
+MODE_NAMES = {
+    "height": "height",
+    "fall_x": "fall along x",
+    "fall_y": "fall along y",
+    "twist": "twist",
+    "bow_x": "bow along x",
+    "bow_y": "bow along y",
+}
+"""What modes are called on screen."""
 
 _UNSEEN_MM = 5e-4
 """Less than this is not worth a sentence."""
