@@ -40,7 +40,8 @@ def cycles_words(found: Cycles) -> list[str]:
         if mode.loop is not None and mode.loop.significant
     ]
     words += [
-        f"The {MODE_NAMES[mode.name]} keeps {mode.set_per_cycle.value:+z.4f} mm of each cycle for good."
+        f"The {MODE_NAMES[mode.name]} keeps {mode.set_per_cycle.value:+z.4f} mm of each cycle "
+        "for good."
         for mode in found.modes
         if mode.set_per_cycle is not None and mode.set_per_cycle.significant
     ]
@@ -67,8 +68,8 @@ def cycles_text(
 def _row(mode: ModeCycles) -> str:
     scatter = "-" if mode.scatter is None else f"{mode.scatter:.4f}"
     return (
-        f"  {MODE_NAMES[mode.name]:<14}{_effect(mode.slope, 1e3, 2):<13}{_effect(mode.loop, 1, 3):<13}"
-        f"{_effect(mode.set_per_cycle, 1, 4):<17}{scatter}"
+        f"  {MODE_NAMES[mode.name]:<14}{_effect(mode.slope, 1e3, 2):<13}"
+        f"{_effect(mode.loop, 1, 3):<13}{_effect(mode.set_per_cycle, 1, 4):<17}{scatter}"
     )
 
 
