@@ -52,8 +52,9 @@ def test_console_examples_show_what_they_say(path, demo, monkeypatch):
             output = io.StringIO()
             with contextlib.redirect_stdout(output), contextlib.redirect_stderr(output):
                 assert run_app(arguments) in (0, 3)
-            lines = output.getvalue().rstrip("\n")
-            pattern = ".*".join(re.escape(part) for part in shown.rstrip("\n").split("...\n"))
+            lines = output.getvalue().rstrip("\n") + "\n"
+            kept = (shown.rstrip("\n") + "\n").split("...\n")
+            pattern = ".*".join(re.escape(part) for part in kept)
             assert re.fullmatch(pattern, lines, re.DOTALL), f"{command} prints\n{lines}"
 
 
