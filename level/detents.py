@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import Literal, cast
 
 import numpy as np
+import numpy.typing as npt
 
 from level.aim import same_rises
 from level.case import Case
@@ -12,7 +13,7 @@ from level.machine import Machine
 from level.request import KEEP_CENTRE, LEAST_MOTION, LOWER_ONLY, RAISE_ONLY
 from probes.run import Floats, Ints
 
-__all__ = ["Setting", "detent_rises", "set_detents"]
+__all__ = ["Setting", "detent_rises", "set_detents", "short_of_room"]
 
 _FINE_MM = 4e-3
 """Where rounding each lift by itself tilts the bed by no more than this, none better is sought:
@@ -120,6 +121,20 @@ def set_detents(case: Case, rises: Floats, left: frozenset[int]) -> Setting:
         ),
     )
     return Setting(found.counts, found.rises, found.proven)
+
+
+def short_of_room(
+    machine: Machine, rises: Floats, setting: Setting, detent: float | None
+) -> npt.NDArray[np.bool_]:
+    """Tell which lifts stand at the end of their room, more than a detent short of their rise."""
+    steps = detent_rises(machine, detent)
+    lowest, highest = _rooms(machine)
+    made = setting.rises
+    if np.ptp(made - rises) <= 2 * steps.max():
+        return np.zeros(len(steps), dtype=bool)  # all are as much higher or lower: nothing lacks
+    up = (rises - made > steps) & (made + steps > highest + 1e-9)
+    down = (made - rises > steps) & (made - steps < lowest - 1e-9)
+    return up | down
 
 
 def _targets(case: Case, rises: Floats) -> tuple[Floats, Floats, Floats]:

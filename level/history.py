@@ -9,8 +9,8 @@ import numpy as np
 from mesh.flatness import flatness
 from mesh.modes import modes
 from probes.book import Stack
-from probes.errors import RequestError
-from probes.run import Run
+from probes.errors import RequestError, ShapeError
+from probes.run import Places, Run
 from probes.trend import Trend, trend
 
 __all__ = ["FIGURES", "Figure", "History", "figure_history"]
@@ -32,11 +32,14 @@ class History:
         The runs in the book.
     trend : Trend
         Their figures, mm, over seconds since 1970, with control limits.
+    untold : tuple of int
+        Runs that do not tell the figure, such as those of places on one line.
     """
 
     figure: Figure
     ids: tuple[int, ...]
     trend: Trend
+    untold: tuple[int, ...]
 
 
 def figure_history(stacks: Iterable[Stack], figure: str) -> History:
@@ -62,15 +65,14 @@ def figure_history(stacks: Iterable[Stack], figure: str) -> History:
     if figure not in FIGURES:
         raise RequestError(f"figure {figure!r}: must be one of {', '.join(FIGURES)}")
     found: list[tuple[float, int, float]] = []
+    untold: list[int] = []
     for stack in stacks:
         for number, moment, z in zip(stack.ids, stack.moments, stack.z, strict=True):
             places = Run(x=stack.x, y=stack.y, z=z).places
-            if figure == "minimum-zone":
-                value: float | None = flatness(places.x, places.y, places.z).minimum_zone
+            value = _figure(places, figure)
+            if value is None:
+                untold.append(number)
             else:
-                mode = getattr(modes(places.x, places.y, places.z), figure.replace("-", "_"))
-                value = None if mode is None else mode.value
-            if value is not None:
                 found.append((float(moment), number, value))
     if len(found) < _FEWEST:
         raise RequestError(
@@ -82,4 +84,16 @@ def figure_history(stacks: Iterable[Stack], figure: str) -> History:
         next(one for one in FIGURES if one == figure),
         tuple(ids),
         trend(np.array(values), np.array(times)),
+        tuple(untold),
     )
+
+
+def _figure(places: Places, figure: str) -> float | None:
+    """Give the figure of one run, or None if its places do not tell it."""
+    try:
+        if figure == "minimum-zone":
+            return flatness(places.x, places.y, places.z).minimum_zone
+        mode = getattr(modes(places.x, places.y, places.z), figure.replace("-", "_"))
+    except ShapeError:
+        return None
+    return None if mode is None else float(mode.value)

@@ -14,6 +14,7 @@ __all__ = [
     "HELD",
     "LOCKED",
     "NO_NEED",
+    "NO_ROOM",
     "SMALL",
     "UNCERTAIN",
     "Command",
@@ -35,6 +36,7 @@ UNCERTAIN = "below its uncertainty"
 HELD = "held"
 NO_NEED = "no rise needed"
 LOCKED = "locked"
+NO_ROOM = "no room"
 
 
 @dataclass(frozen=True)
@@ -87,6 +89,8 @@ class Move:
         uncertainty) or to be made (no detent comes nearer), or it must not be.
     why : str
         The reason to leave it, or nothing.
+    short : bool
+        Whether it stands at the end of its room short of what is asked for.
     leverage : float
         Variance of the fitted plane at the lift, in variances of one reading.
     travel : float
@@ -113,6 +117,7 @@ class Move:
     steps: int | None
     leave: bool
     why: str
+    short: bool
     leverage: float
     travel: float
     detent: float

@@ -7,7 +7,7 @@ import numpy as np
 
 from level.aim import Aim, find_aim, locked_rises, same_rises
 from level.case import Case
-from level.detents import Setting, detent_rises, set_detents
+from level.detents import Setting, detent_rises, set_detents, short_of_room
 from level.influence import Influence, find_influence, racking_limit
 from level.leave import leave_choices, slope_left
 from level.machine import Machine
@@ -15,6 +15,7 @@ from level.plan import (
     HELD,
     LOCKED,
     NO_NEED,
+    NO_ROOM,
     SMALL,
     UNCERTAIN,
     Move,
@@ -210,6 +211,7 @@ def _moves(case: Case, aim: Aim, left: frozenset[int], setting: Setting) -> tupl
     tilt, request = case.tilt, case.request
     reach = case.noise.reach() if aim.sigmas is not None else 0.0
     other = _other_plane(case, aim)
+    short = short_of_room(case.machine, aim.rises, setting, request.detent)
     moves = []
     for k, lift in enumerate(case.machine.lifts):
         rise, made = float(aim.rises[k]), float(setting.rises[k])
@@ -233,7 +235,10 @@ def _moves(case: Case, aim: Aim, left: frozenset[int], setting: Setting) -> tupl
                 direction=lift.turning(made),
                 steps=None if steps is None else round(made_turns * steps),
                 leave=not setting.counts[k],
-                why=_why(lift.name, rise, k in left, request) if not setting.counts[k] else "",
+                why=_why(lift.name, rise, k in left, short[k], request)
+                if not setting.counts[k]
+                else "",
+                short=bool(short[k]),
                 leverage=float(tilt.plane.leverage(lift.x, lift.y)),
                 travel=lift.travel,
                 detent=request.detent or lift.smallest_turn,
@@ -242,13 +247,15 @@ def _moves(case: Case, aim: Aim, left: frozenset[int], setting: Setting) -> tupl
     return tuple(moves)
 
 
-def _why(name: str, rise: float, left: bool, request: Request) -> str:
+def _why(name: str, rise: float, left: bool, short: bool, request: Request) -> str:
     if name in request.locked:
         return LOCKED
     if name == request.reference:
         return HELD
     if abs(rise) < 1e-9:
         return NO_NEED
+    if short and not left:
+        return NO_ROOM
     return UNCERTAIN if left else SMALL
 
 
@@ -394,6 +401,16 @@ def _warnings(case: Case, moves: tuple[Move, ...], aim: Aim) -> list[str]:
             f"with lifts that are locked or move together, a fall of {stays_x:z.3f} mm along x "
             f"and {stays_y:z.3f} mm along y stays"
         )
+    said += [
+        f"{move.lift}: has room for {0.0 if room is None else room:.3f} mm "
+        f"{'up' if move.rise > 0 else 'down'} only, of {abs(move.rise):.3f} mm asked for, and what "
+        "that leaves stays; make room at this lift, then probe again"
+        for move, room in (
+            (move, lift.room_up if move.rise > 0 else lift.room_down)
+            for move, lift in zip(moves, machine.lifts, strict=True)
+        )
+        if move.short
+    ]
     if machine.frame.joint == "twisting" and len(machine.lifts) > 3 and not influence.twisting:
         said.append("these lifts stand so that they cannot twist; taken for rigid")
     slack = _slack(machine, influence, tilt)

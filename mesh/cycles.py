@@ -198,7 +198,7 @@ class Cycles:
                 f"{self.first_cycle} to {self.last_cycle + 1}"
             )
         if self._scatters is None:
-            return "no state is left over to tell the scatter by; probe more states, or give sigma"
+            return "no state is left over to tell the scatter by; probe more states"
         return ""
 
 

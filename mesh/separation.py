@@ -190,6 +190,9 @@ def separate_turned(
 
 def _check(maps: Mapping[float, Places], sigma: float | None) -> list[float]:
     angles = list(maps)
+    for angle in angles:
+        if not np.isfinite(angle):
+            raise RequestError(f"plate turned by {angle:g} degrees: must be a number, such as 180")
     if len({angle % 360 for angle in angles}) < max(2, len(angles)):
         raise RequestError(
             f"the plate was probed at {', '.join(f'{angle:g}' for angle in angles) or 'no'} "

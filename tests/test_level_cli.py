@@ -393,6 +393,9 @@ def test_soak_says_what_is_wrong(say, warm_up):
     code, out, err = say("soak", *warm_up[:3], "--minutes", "0,5")
     assert (code, out) == (2, "")
     assert "--minutes '0,5': must be 3 rising numbers" in err
+    code, out, err = say("soak", *warm_up[:3], "--minutes", "0,nan,5")
+    assert (code, out) == (2, "")
+    assert "must be 3 rising numbers" in err
     code, out, err = say("soak", *warm_up[:3])
     assert (code, out) == (2, "")
     assert "its time is not known" in err
@@ -429,6 +432,9 @@ def test_the_book_keeps_what_happened(say, folder, warm_up):
     code, out, _ = say("book", "check")
     assert code == 0
     assert "planish.book: sound" in out
+    assert json.loads(say("book", "check", "--json")[1])["sound"] is True
+    again = json.loads(say("book", "add", warm_up[1], "--json")[1])
+    assert again["added"] == [{"source": "warm01.txt", "id": 2, "new": False}]
     assert say("book", "export", "out")[0] == 0
     assert say("book", "import", "out", "--book", "copy.book")[0] == 0
     copy = say("book", "list", "--book", "copy.book", "--json")[1]
@@ -442,6 +448,30 @@ def test_the_book_keeps_what_happened(say, folder, warm_up):
     assert "13 runs" in out
 
 
+def test_a_run_on_one_line_is_left_out_of_a_trend(say, folder, warm_up):
+    (folder / "line.txt").write_text("0 0 0.1\n10 0 0.2\n20 0 0.1\n")
+    say("book", "add", "line.txt", *warm_up)
+    code, out, err = say("book", "trend")
+    assert (code, err) == (0, "")
+    assert "minimum-zone over 13 runs" in out
+    assert "Note: run 1 does not tell minimum-zone and is left out" in out
+    assert say("book", "event", "new\nplate")[0] == 0
+    assert "event      new plate" in say("book", "list")[1]
+
+
+@pytest.mark.usefixtures("folder")
+def test_few_cycles_do_not_pass_for_a_steady_bed(say):
+    runs = ["first.txt", "first.txt"]
+    text = " ".join(say("cycles", *runs, "--bed", "25,100")[1].split())
+    assert "cannot be told from its scatter" in text
+    assert "No fall, twist or bow" not in text
+    text = " ".join(say("cycles", *runs, "--bed", "25,25")[1].split())
+    assert "does not tell how the bed goes with temperature" in text
+    code, out, err = say("cycles", *runs, "--bed", "25,nan")
+    assert (code, out) == (2, "")
+    assert "must be 2 temperatures" in err
+
+
 @pytest.mark.usefixtures("folder")
 @pytest.mark.parametrize(
     ("arguments", "message"),
@@ -451,10 +481,12 @@ def test_the_book_keeps_what_happened(say, folder, warm_up):
         (("add",), "name the runs to add"),
         (("show", "x"), "give the number of one run"),
         (("note",), "say what, after it"),
+        (("export",), "name the folder or .zip to write"),
+        (("list", "extra"), "takes nothing after it"),
     ],
 )
 def test_the_book_says_what_is_wrong(arguments, message, say, folder):
-    if arguments[0] in ("show", "note"):
+    if arguments[0] in ("show", "note", "export") or len(arguments) > 1:
         say("book", "add", "first.txt")
     code, out, err = say("book", *arguments)
     assert (code, out) == (2, "")

@@ -3,6 +3,7 @@ import pytest
 from cases import grid, machine
 
 from level.leave import is_tilted
+from level.show.words import turns_words
 from level.simulator import BedShape, SimulatedMachine
 from level.turns import plan_turns
 from mesh.tilt import find_tilt
@@ -275,3 +276,20 @@ def test_a_lift_that_may_carry_nothing_is_named():
     assert "A and C carry next" in " ".join(plan_turns(Run(x=x, y=y, z=z), gantry).warnings)
     flat = " ".join(plan_turns(Run(x=x, y=y, z=0.1 * z), machine(SQUARE, frame=frame)).warnings)
     assert "carry next" not in flat
+
+
+def test_a_lift_at_the_end_of_its_room_is_named():
+    roomy = machine(SQUARE, lift={"detent": 0.01})
+    run = plane_run(0.001, 0.0)
+    assert not any(move.short for move in plan_turns(run, roomy).moves)
+    # all may go down as they like: the same plane is reached from lower, and nothing lacks
+    up_only = machine(SQUARE, lift={"detent": 0.01, "room_up": 0.05})
+    assert not any(move.short for move in plan_turns(run, up_only).moves)
+    tight = machine(SQUARE, lift={"detent": 0.01, "room_up": 0.05, "room_down": 0.05})
+    plan = plan_turns(run, tight)
+    assert [move.short for move in plan.moves] == [True] * 4
+    assert plan.predicted.fall_x > 0.15
+    assert "A: has room for 0.050 mm up only, of 0.150 mm asked for" in " ".join(plan.warnings)
+    assert not any("finer" in sentence for sentence in turns_words(plan))
+    closed = machine(SQUARE, lift={"detent": 0.01, "room_up": 0, "room_down": 0})
+    assert {move.why for move in plan_turns(run, closed).moves} == {"no room"}

@@ -274,6 +274,15 @@ def test_what_cannot_be_told_at_all_is_refused_in_a_line(moves, count, fault, wh
     assert "\n" not in str(caught.value)
 
 
+def test_a_move_that_no_lift_explains_is_not_called_no_move():
+    lifts = machine(LAYOUTS[4], probe={"sigma": 0.002})
+    x, y = (values.ravel() for values in np.meshgrid(*[np.linspace(30, 270, 5)] * 2))
+    before = Run(x=x, y=y, z=0 * x)
+    after = Run(x=x, y=y, z=0.003 * (x - 150))  # as no single one of four corners tips it
+    with pytest.raises(RequestError, match="'A': the bed moved, but as no one lift"):
+        read_response([(before, {"A": 0.2}, after)], lifts)
+
+
 def test_one_lift_shows_in_height():
     one = machine([(150, 150)], probe={"sigma": 0.005})
     response = respond(one, [{"A": 0.2}], gain=[0.5], datum="fixed")

@@ -205,6 +205,8 @@ def test_what_is_refused():
             separate_turned(maps, CENTRE)
     with pytest.raises(RequestError, match="sigma 0 mm"):
         separate_turned({0: flat, 90: flat}, CENTRE, sigma=0)
+    with pytest.raises(RequestError, match="plate turned by nan degrees: must be a number"):
+        separate_turned({0: flat, float("nan"): flat}, CENTRE)
     line = Run(x=[0, 1, 2], y=[0, 1, 2], z=[0, 0, 0]).places
     with pytest.raises(ShapeError, match="plate at 90 degrees: all 3 places stand on one line"):
         separate_turned({0: flat, 90: line}, CENTRE)

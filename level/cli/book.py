@@ -15,6 +15,11 @@ if TYPE_CHECKING:
 __all__ = ["book"]
 
 _USUAL = Path("planish.book")
+_NEEDED = {
+    "export": "name the folder or .zip to write, after it",
+    "import": "name the folder to read, after it",
+    "rescue": "name the folder to write, after it",
+}
 _ACTIONS = ("add", "list", "show", "trend", "note", "event", "export", "import", "check", "rescue")
 
 
@@ -67,23 +72,30 @@ def _act(
     if action == "add":
         if not given:
             raise RequestError("book add: name the runs to add")
+        added = []
         for name in given:
-            reading = read_run(name, options)
-            added = held.add_run(reading)
-            told = "added" if added.new else "is in the book already"
-            typer.echo(f"{name}: {told}, run {added.id}")
+            entry = held.add_run(read_run(name, options))
+            added.append({"source": name, "id": entry.id, "new": entry.new})
+            told = "added" if entry.new else "is in the book already"
+            if not as_json:
+                typer.echo(f"{name}: {told}, run {entry.id}")
+        if as_json:
+            _answer({"added": added})
     elif action == "list":
         from level.show.book_text import list_json, list_text
 
+        _check_alone(given, action)
         _say(list_json(held)) if as_json else typer.echo(list_text(held), nl=False)
     elif action == "show":
         from probes.formats import dump_run
 
-        typer.echo(dump_run(held.run(_number(given)), ".csv").decode(), nl=False)
+        shown = held.run(_number(given))
+        typer.echo(dump_run(shown, ".json" if as_json else ".csv").decode(), nl=False)
     elif action == "trend":
         from level.history import figure_history
         from level.show.book_text import trend_json, trend_text
 
+        _check_alone(given, action)
         history = figure_history(held.stacks(), figure)
         if as_json:
             _say(trend_json(history))
@@ -98,11 +110,16 @@ def _act(
         held.export(out)
         typer.echo(f"{out}: written", err=True)
     else:
+        _check_alone(given, action)
         health = held.check()
-        for fault in health.faults:
-            typer.echo(fault)
-        counts = _counted(health.counts)
-        typer.echo(f"{held.path}: {'sound' if health.sound else 'DAMAGED'}; {counts}")
+        if as_json:
+            found = {"sound": health.sound, "faults": health.faults, "counts": health.counts}
+            _answer(found)
+        else:
+            for fault in health.faults:
+                typer.echo(fault)
+            counts = _counted(health.counts)
+            typer.echo(f"{held.path}: {'sound' if health.sound else 'DAMAGED'}; {counts}")
         if not health.sound:
             raise typer.Exit(3)
 
@@ -128,10 +145,21 @@ def _counted(counts: dict[str, int]) -> str:
     )
 
 
+def _answer(content: dict[str, Any]) -> None:
+    from level.show.as_json import answer
+
+    _say(answer("book", (), content))
+
+
 def _say(content: dict[str, Any]) -> None:
     from level.show.as_json import dump
 
     typer.echo(dump(content))
+
+
+def _check_alone(given: list[str], action: str) -> None:
+    if given:
+        raise RequestError(f"book {action}: takes nothing after it, but {given[0]!r} is there")
 
 
 def _number(given: list[str]) -> int:
@@ -146,5 +174,5 @@ def _number(given: list[str]) -> int:
 def _text(given: list[str], action: str) -> str:
     text = " ".join(given).strip()
     if not text:
-        raise RequestError(f"book {action}: say what, after it")
+        raise RequestError(f"book {action}: {_NEEDED.get(action, 'say what, after it')}")
     return text

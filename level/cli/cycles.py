@@ -1,5 +1,6 @@
 """`planish cycles` asks how the bed warps with heat."""
 
+import math
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -90,7 +91,7 @@ def _temperatures(text: str | None, found: "list[Run]") -> list[float]:
         values = [float(part) for part in text.split(",")]
     except ValueError:
         values = []
-    if len(values) != len(found):
+    if len(values) != len(found) or not all(map(math.isfinite, values)):
         raise RequestError(
             f"--bed {text!r}: must be {len(found)} temperatures in degC, one for each run, "
             "as '25,60,100'"

@@ -1,5 +1,6 @@
 """`planish soak` asks whether it is warm yet."""
 
+import math
 from itertools import pairwise
 from typing import TYPE_CHECKING, Annotated
 
@@ -88,6 +89,8 @@ def _times(text: str | None, count: int) -> list[float] | None:
     try:
         times = [float(part) for part in text.split(",")]
     except ValueError:
+        times = []
+    if not all(map(math.isfinite, times)):
         times = []
     if len(times) != count or any(late <= early for early, late in pairwise(times)):
         raise RequestError(

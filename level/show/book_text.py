@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from level.show.as_json import answer
-from level.show.text import wrapped
+from level.show.text import warning_lines, wrapped
 
 if TYPE_CHECKING:
     from level.history import History
@@ -46,6 +46,7 @@ def list_text(book: Book) -> str:
     lines += [
         (machine.added.timestamp(), f"machine    {machine.name}") for machine in book.machines()
     ]
+    lines = [(moment, " ".join(text.splitlines())) for moment, text in lines]
     if not lines:
         return f"{book.path}: the book is empty; planish book add RUN puts a run in\n"
     return "".join(f"{_day(moment)}  {text}\n" for moment, text in sorted(lines))
@@ -91,10 +92,11 @@ def list_json(book: Book) -> dict[str, Any]:
 
 def trend_text(history: History, book: Book) -> str:
     """Write a figure over time, with what its control charts say."""
-    trend = history.trend
+    trend, sign = history.trend, "" if history.figure == "minimum-zone" else "+"
+    lower = trend.single.lower if sign else max(0.0, trend.single.lower)  # no zone is negative
     words = (
         f"{history.figure} over {len(history.ids)} runs: {trend.centre:.3f} mm, limits of a single "
-        f"run {trend.single.lower:z.3f} to {trend.single.upper:z.3f}, from the first "
+        f"run {lower:z.3f} to {trend.single.upper:z.3f}, from the first "
         f"{trend.baseline}."
     )
     lines = wrapped(words)
@@ -107,13 +109,25 @@ def trend_text(history: History, book: Book) -> str:
             f"{way}; it seems to have begun with run {history.ids[signal.since]}."
         )
     lines.append("")
-    events = [(event.at.timestamp(), f"event: {event.what}") for event in book.events()]
+    events = [
+        (event.at.timestamp(), "event: " + " ".join(event.what.split())) for event in book.events()
+    ]
     rows = [
-        (time, f"run {number:<5} {value:+z.4f} mm")
+        (time, f"run {number:<5} {value:{sign}z.4f} mm")
         for time, number, value in zip(trend.times, history.ids, trend.values, strict=True)
     ]
     lines += [f"  {_day(moment)}  {text}" for moment, text in sorted(events + rows)]
+    lines += warning_lines(_left_out(history))
     return "\n".join(lines) + "\n"
+
+
+def _left_out(history: History) -> tuple[str, ...]:
+    if not history.untold:
+        return ()
+    runs = ", ".join(map(str, history.untold))
+    which = f"run {runs} does" if len(history.untold) == 1 else f"runs {runs} do"
+    return (f"{which} not tell {history.figure} and {'is' if len(history.untold) == 1 else 'are'} "
+            "left out",)  # fmt: skip
 
 
 def trend_json(history: History) -> dict[str, Any]:
@@ -121,7 +135,7 @@ def trend_json(history: History) -> dict[str, Any]:
     trend = history.trend
     return answer(
         "book",
-        (),
+        _left_out(history),
         {
             "figure": history.figure,
             "runs": list(history.ids),

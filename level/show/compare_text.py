@@ -76,7 +76,7 @@ def _numbers(change: Change) -> list[str]:
     lines = ["  mode            change mm   sigma    to be seen from"]
     for name, mode in change.modes.items():
         mark = "  *" if mode.significant else ""
-        figures = f"{mode.change:+9.3f}   {mode.sigma:.4f}   {mode.detectable:.3f}"
+        figures = f"{mode.change:+z9.3f}   {mode.sigma:.4f}   {mode.detectable:.3f}"
         lines.append(f"  {MODE_NAMES[name]:<15} {figures}{mark}")
     p_value = "not told" if change.map.p_value is None else f"{change.map.p_value:.3f}"
     x, y = change.map.at

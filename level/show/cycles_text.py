@@ -22,7 +22,17 @@ def cycles_words(found: Cycles) -> list[str]:
     words = []
     span = f"{found.lowest:.0f} to {found.highest:.0f} degC"
     moving = [mode for mode in found.modes if mode.slope is not None and mode.slope.significant]
-    if not moving:
+    if not any(mode.slope is not None for mode in found.modes):
+        words.append(
+            f"All were probed near {found.lowest:.0f} degC, which does not tell how the bed goes "
+            "with temperature; probe it cold and hot as well."
+        )
+    elif all(mode.scatter is None for mode in found.modes):
+        words.append(
+            f"How the bed goes with temperature from {span} cannot be told from its scatter: no "
+            "probing is left over. Probe more states."
+        )
+    elif not moving:
         words.append(
             f"No fall, twist or bow goes with temperature from {span}, beyond the scatter."
         )

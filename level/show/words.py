@@ -208,6 +208,8 @@ def _detent_words(plan: TurnPlan) -> list[str]:
     left = plan.predicted
     if all(abs(move.made - move.rise) <= _UNSEEN_MM for move in plan.moves):
         return []
+    if any(move.short for move in plan.moves):
+        return []  # room is what is lacking, which a warning says
     if left.gain_of_finer <= _UNSEEN_MM:
         if left.height_range > left.minimum_zone + _OTHER_PLANE_MM:
             return []  # what cannot be taken out is said elsewhere

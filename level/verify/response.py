@@ -232,6 +232,12 @@ def _check_telling(evidence: Evidence, gains: dict[int, Gain], names: tuple[str,
     told = [j for j, gain in gains.items() if np.isfinite(gain.sigma)]
     if not told:
         moved = ", ".join(repr(names[j]) for j in evidence.moved)
+        if (np.abs(evidence.changes.per_unit[:, list(evidence.moved)]) > 1e-9).any():
+            raise RequestError(
+                f"{moved}: the bed moved, but as no one lift answering for it explains; another "
+                "lift may move with it, or something else was touched: move one lift alone, by "
+                "more, and probe again"
+            )
         raise MachineError(
             f"{moved}: a rise there tilts nothing that the probe sees; "
             "measure it with a ruler at the lift, or probe with a datum off the bed"

@@ -112,7 +112,7 @@ class Book:
         if not is_sealed(rows[0]):
             raise BookError(
                 f"{self.path}: run {number} is damaged: it is not what was added; "
-                "salvage what is intact, and go on in a new book made from that"
+                "planish book rescue keeps what is intact; go on in a new book made from that"
             )
         return unpack_run(rows[0])
 

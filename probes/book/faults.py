@@ -42,8 +42,8 @@ _LINES = {
     ),
     **dict.fromkeys(
         _DAMAGE,
-        "is damaged, or is no book; it was left as it is: salvage what is intact, and go on in a "
-        "new book made from that",
+        "is damaged, or is no book; it was left as it is: planish book rescue keeps what is "
+        "intact; go on in a new book made from that",
     ),
 }
 

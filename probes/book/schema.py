@@ -108,9 +108,12 @@ def _is_new(connection: sqlite3.Connection, path: Path) -> bool:
     BookError
         If it holds something else than a book, or was written by a later version.
     """
-    (application,) = connection.execute("PRAGMA application_id").fetchone()
-    (version,) = connection.execute("PRAGMA user_version").fetchone()
-    (things,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    # all three from one statement, as of one moment: others may be making the book meanwhile
+    application, version, things = connection.execute(
+        "SELECT (SELECT application_id FROM pragma_application_id),"
+        " (SELECT user_version FROM pragma_user_version),"
+        " (SELECT count(*) FROM sqlite_master)"
+    ).fetchone()
     if (application, version, things) == (0, 0, 0):
         return True
     if application != APPLICATION:
