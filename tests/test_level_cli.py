@@ -459,6 +459,17 @@ def test_a_run_on_one_line_is_left_out_of_a_trend(say, folder, warm_up):
     assert "event      new plate" in say("book", "list")[1]
 
 
+@pytest.mark.parametrize(
+    "question", [("soak", "--minutes", "0,5,10"), ("cycles", "--bed", "20,50,80")]
+)
+def test_three_places_tell_no_shape(question, say, folder):
+    for number in range(3):
+        (folder / f"r{number}.txt").write_text(f"0 0 0.1\n100 0 0.2\n0 100 0.1{number}\n")
+    code, out, err = say(question[0], "r0.txt", "r1.txt", "r2.txt", *question[1:])
+    assert (code, out) == (2, "")
+    assert "r0.txt: its 3 places show no tilt or shape of their own" in err
+
+
 @pytest.mark.usefixtures("folder")
 def test_few_cycles_do_not_pass_for_a_steady_bed(say):
     runs = ["first.txt", "first.txt"]

@@ -292,4 +292,6 @@ def test_a_lift_at_the_end_of_its_room_is_named():
     assert "A: has room for 0.050 mm up only, of 0.150 mm asked for" in " ".join(plan.warnings)
     assert not any("finer" in sentence for sentence in turns_words(plan))
     closed = machine(SQUARE, lift={"detent": 0.01, "room_up": 0, "room_down": 0})
-    assert {move.why for move in plan_turns(run, closed).moves} == {"no room"}
+    stuck = plan_turns(run, closed)
+    assert {move.why for move in stuck.moves} == {"no room"}
+    assert turns_words(stuck)[0].endswith("those that should be turned have no room.")

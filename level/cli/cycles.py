@@ -56,8 +56,14 @@ def cycles(
     orders = [np.lexsort((np.round(r.places.y, 1), np.round(r.places.x, 1))) for r in found]
     maps = np.stack([run.places.z[order] for run, order in zip(found, orders, strict=True)])
     maps -= maps.mean(axis=1, keepdims=True)  # homing sets the height anew
+    values = {one.name: one.values for one in series if one.name in _MODES}
+    if not values:
+        raise RequestError(
+            f"{found[0].source}: its {len(found[0].places)} places show no tilt or shape of their "
+            "own; probe four places or more, not on one line"
+        )
     fitted = fit_cycles(
-        {one.name: one.values for one in series if one.name in _MODES},
+        values,
         temperatures,
         heating,
         number,

@@ -105,4 +105,10 @@ def _series(
     from mesh.series import mode_series
 
     # homing sets the height anew, so only the shape and the tilt are judged
-    return tuple(one for one in mode_series(probings, minutes, sigma=sigma) if one.name != "height")
+    found = [one for one in mode_series(probings, minutes, sigma=sigma) if one.name != "height"]
+    if not found:
+        raise RequestError(
+            f"{probings[0].source}: its {len(probings[0].places)} places show no tilt or shape of "
+            "their own; probe four places or more, not on one line"
+        )
+    return tuple(found)

@@ -162,7 +162,9 @@ def turns_words(plan: TurnPlan) -> list[str]:
         ]
         if plan.request.locked:
             words = ["Leave every lift as it is: what is locked leaves nothing to turn."]
-        if any(move.why == SMALL for move in plan.moves):
+        if any(move.short for move in plan.moves):
+            words = ["Leave every lift as it is: those that should be turned have no room."]
+        elif any(move.why == SMALL for move in plan.moves):
             words[0] += " If you can turn finer, say so with --detent."
         return [*words, _prediction(plan, "Probing will"), *_surer(plan)]
     counted = "1 lift" if len(turning) == 1 else f"{len(turning)} lifts"
