@@ -133,7 +133,7 @@ def test_no_state_left_over():
     bed = np.array([25.0, 60])
     alone = fit_cycles({"twist": bed}, bed, [True] * 2, [1] * 2)
     assert alone.modes[0].slope.sigma is alone.modes[0].slope.significant is None
-    assert "give sigma" in alone.predict(40).refusal
+    assert "probe more states" in alone.predict(40).refusal
     known = fit_cycles({"twist": bed}, bed, [True] * 2, [1] * 2, sigma={"twist": 0.7})
     # by hand: a difference of two states over 35 K
     assert known.modes[0].slope.sigma == pytest.approx(0.7 * np.sqrt(2) / 35)
