@@ -10,7 +10,7 @@ from mesh.modes import modes
 from probes.errors import RequestError
 from probes.run import Floats, Run, frozen
 
-__all__ = ["DriftRange", "Series", "drift_range", "mode_series", "rounds"]
+__all__ = ["DriftRange", "Series", "drift_range", "mode_series", "rounds", "shape_series"]
 
 _SAME_PLACE_MM = 0.05
 _NAMES = ("fall_x", "fall_y", "twist", "bow_x", "bow_y")
@@ -142,9 +142,10 @@ def mode_series(
     factors: dict[str, list[float]] = {"height": []}
     for run in runs:
         places = run.places
-        orders = [np.lexsort((np.round(p.y, 1), np.round(p.x, 1))) for p in (first, places)]
         if len(places) != len(first) or any(
-            np.abs(getattr(first, axis)[orders[0]] - getattr(places, axis)[orders[1]]).max()
+            np.abs(
+                getattr(first, axis)[first.by_position] - getattr(places, axis)[places.by_position]
+            ).max()
             > _SAME_PLACE_MM
             for axis in "xy"
         ):
@@ -166,6 +167,30 @@ def mode_series(
         )
         for name, factor in factors.items()
     )
+
+
+def shape_series(
+    runs: Sequence[Run],
+    minutes: npt.ArrayLike | None = None,
+    *,
+    sigma: float | None = None,
+) -> tuple[Series, ...]:
+    """Give the modes over time without the height, which homing sets anew.
+
+    Parameters and faults are those of `mode_series`.
+
+    Raises
+    ------
+    RequestError
+        If the places tell no tilt and no shape, besides.
+    """
+    found = tuple(one for one in mode_series(runs, minutes, sigma=sigma) if one.name != "height")
+    if not found:
+        raise RequestError(
+            f"{runs[0].source}: its {len(runs[0].places)} places show no tilt or shape of their "
+            "own; probe four places or more, not on one line"
+        )
+    return found
 
 
 def _times(runs: Sequence[Run]) -> Floats:

@@ -340,8 +340,7 @@ def _set_ups(runs: Sequence[Run]) -> SetUps | None:
     counts = {int(count) for each in places for count in each.touches}
     if len(runs) < 2 or len(counts) != 1 or len({len(each) for each in places}) != 1:
         return None
-    # in one order, whatever the order of probing
-    ranks = [np.lexsort((np.round(each.y, 1), np.round(each.x, 1))) for each in places]
+    ranks = [each.by_position for each in places]
     for each, rank in zip(places, ranks, strict=True):
         apart = np.hypot(each.x[rank] - first.x[ranks[0]], each.y[rank] - first.y[ranks[0]])
         if apart.max() > 2 * SAME_LINE_MM:

@@ -114,6 +114,11 @@ class Places:
         return len(self.x)
 
     @cached_property
+    def by_position(self) -> Ints:
+        """The places by x, then y, to 0.1 mm: runs of the same places agree in this order."""
+        return np.lexsort((np.round(self.y, 1), np.round(self.x, 1)))
+
+    @cached_property
     def grid(self) -> Grid | None:
         """The grid the places stand on, or None if they are scattered.
 

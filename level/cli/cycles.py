@@ -14,8 +14,6 @@ if TYPE_CHECKING:
 
 __all__ = ["cycles"]
 
-_MODES = ("fall_x", "fall_y", "twist", "bow_x", "bow_y")
-
 
 @reading
 def cycles(
@@ -42,7 +40,7 @@ def cycles(
     import numpy as np
 
     from mesh.cycles import directions, fit_cycles
-    from mesh.series import mode_series
+    from mesh.series import shape_series
     from probes.run import Run
 
     lifts = find_machine(machine, needed=False)
@@ -51,19 +49,12 @@ def cycles(
         for run in found:
             lifts.check_on_bed(run)
     temperatures = _temperatures(bed, found)
-    series = mode_series(found, list(range(len(found))))
+    series = shape_series(found, list(range(len(found))))
     heating, number = directions(temperatures)
-    orders = [np.lexsort((np.round(r.places.y, 1), np.round(r.places.x, 1))) for r in found]
-    maps = np.stack([run.places.z[order] for run, order in zip(found, orders, strict=True)])
+    maps = np.stack([run.places.z[run.places.by_position] for run in found])
     maps -= maps.mean(axis=1, keepdims=True)  # homing sets the height anew
-    values = {one.name: one.values for one in series if one.name in _MODES}
-    if not values:
-        raise RequestError(
-            f"{found[0].source}: its {len(found[0].places)} places show no tilt or shape of their "
-            "own; probe four places or more, not on one line"
-        )
     fitted = fit_cycles(
-        values,
+        {one.name: one.values for one in series},
         temperatures,
         heating,
         number,
@@ -71,7 +62,7 @@ def cycles(
     )
     predicted = None if at is None else fitted.predict(at)
     first = found[0].places
-    places = Run(x=first.x[orders[0]], y=first.y[orders[0]], z=maps[0]).places
+    places = Run(x=first.x[first.by_position], y=first.y[first.by_position], z=maps[0]).places
     if as_json:
         from level.show.as_json import dump
         from level.show.cycles_text import cycles_json

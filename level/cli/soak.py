@@ -11,7 +11,6 @@ from probes.errors import RequestError
 from probes.formats import ReadOptions, read_runs
 
 if TYPE_CHECKING:
-    from mesh.series import Series
     from probes.run import Run
 
 __all__ = ["soak"]
@@ -51,15 +50,16 @@ def soak(
     Example: planish soak warm1.txt warm2.txt warm3.txt --minutes 0,5,10
     """
     from mesh.decays import ENCLOSED, OPEN, learn_constants
+    from mesh.series import shape_series
     from mesh.soak import soak as judge
 
     lifts = find_machine(machine, needed=False)
     sigma = lifts.probe.sigma if lifts else None
     probings = _probings(runs, options)
-    series = _series(probings, _times(minutes, len(probings)), sigma)
+    series = shape_series(probings, _times(minutes, len(probings)), sigma=sigma)
     constants = ENCLOSED if enclosed else OPEN
     if learnt:
-        earlier = [_series(_probings([name], options), None, sigma) for name in learnt]
+        earlier = [shape_series(_probings([name], options), sigma=sigma) for name in learnt]
         constants = learn_constants(earlier)
     found = judge(series, tolerance=tolerance, constants=constants)
     if as_json:
@@ -97,18 +97,3 @@ def _times(text: str | None, count: int) -> list[float] | None:
             f"--minutes {text!r}: must be {count} rising numbers, one for each probing, as '0,5,10'"
         )
     return times
-
-
-def _series(
-    probings: "list[Run]", minutes: list[float] | None, sigma: float | None
-) -> "tuple[Series, ...]":
-    from mesh.series import mode_series
-
-    # homing sets the height anew, so only the shape and the tilt are judged
-    found = [one for one in mode_series(probings, minutes, sigma=sigma) if one.name != "height"]
-    if not found:
-        raise RequestError(
-            f"{probings[0].source}: its {len(probings[0].places)} places show no tilt or shape of "
-            "their own; probe four places or more, not on one line"
-        )
-    return tuple(found)

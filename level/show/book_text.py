@@ -124,10 +124,9 @@ def trend_text(history: History, book: Book) -> str:
 def _left_out(history: History) -> tuple[str, ...]:
     if not history.untold:
         return ()
-    runs = ", ".join(map(str, history.untold))
-    which = f"run {runs} does" if len(history.untold) == 1 else f"runs {runs} do"
-    return (f"{which} not tell {history.figure} and {'is' if len(history.untold) == 1 else 'are'} "
-            "left out",)  # fmt: skip
+    runs, one = ", ".join(map(str, history.untold)), len(history.untold) == 1
+    start, end = (f"run {runs} does", "is") if one else (f"runs {runs} do", "are")
+    return (f"{start} not tell {history.figure} and {end} left out",)
 
 
 def trend_json(history: History) -> dict[str, Any]:

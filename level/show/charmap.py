@@ -10,7 +10,9 @@ _MOST_COLUMNS = 10
 _MOST_ROWS = 12
 
 
-def character_map(places: Places, heights: Floats) -> list[str]:
+def character_map(
+    places: Places, heights: Floats, title: str = "Heights about the plane"
+) -> list[str]:
     """Draw heights as a table of whole micrometres, back at the top, left at the left.
 
     Parameters
@@ -19,6 +21,8 @@ def character_map(places: Places, heights: Floats) -> list[str]:
         Where the heights belong.
     heights : ndarray, shape (places,)
         Heights, mm.
+    title : str
+        What they are.
 
     Returns
     -------
@@ -32,7 +36,7 @@ def character_map(places: Places, heights: Floats) -> list[str]:
     else:
         xs, ys, cells = _averaged(places, heights)
         how = "mean of the places in each cell"
-    lines = [f"Heights about the plane, um ({how}):", ""]
+    lines = [f"{title}, um ({how}):", ""]
     for y, row in zip(ys[::-1], cells[::-1], strict=True):
         values = "".join(_cell(v) for v in row)
         lines.append(f"  y {y:5.0f} |{values}")

@@ -68,8 +68,7 @@ def comparison_text(comparison: Comparison) -> str:
 def _map(change: Change) -> list[str]:
     difference = change.difference
     places = Run(x=difference.x, y=difference.y, z=change.rest).places
-    lines = character_map(places, places.z)
-    return [line.replace("Heights about the plane", "Change about its plane") for line in lines]
+    return character_map(places, places.z, "Change about its plane")
 
 
 def _numbers(change: Change) -> list[str]:

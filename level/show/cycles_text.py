@@ -99,8 +99,8 @@ def _prediction(predicted: Prediction, places: Places) -> list[str]:
     ]
     if predicted.heights is not None:
         heights = predicted.heights - predicted.heights.mean()
-        lines += ["", *character_map(Run(x=places.x, y=places.y, z=heights).places, heights)]
-        lines = [line.replace("Heights about the plane", "Heights") for line in lines]
+        at = Run(x=places.x, y=places.y, z=heights).places
+        lines += ["", *character_map(at, heights, "Heights")]
     return lines
 
 
